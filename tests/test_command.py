@@ -95,6 +95,7 @@ def test_json_is_the_whole_result(coarse: Path, capsys: pytest.CaptureFixture[st
     assert result["settings"]["reliability"] == 0.95
 
 
+@pytest.mark.slow
 def test_a_class_of_oscillators_narrows_what_a_short_log_leaves_open(
     log: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -112,6 +113,7 @@ def test_a_class_of_oscillators_narrows_what_a_short_log_leaves_open(
     assert "CLASS_ASSUMED" in {finding["code"] for finding in told["findings"]}
 
 
+@pytest.mark.slow
 def test_the_order_of_a_curve_can_be_stated(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """NAME:ORDER; another order than 1, 2 or 3 is refused with what would be accepted."""
     rows = [f"{row},{20 + (k * 7 % 50) / 10}" for k, row in enumerate(_rows())]

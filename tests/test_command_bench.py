@@ -85,6 +85,7 @@ def test_a_result_names_the_bench_file_and_what_was_typed(
     assert capsys.readouterr().out == once
 
 
+@pytest.mark.slow
 def test_typed_wins_over_set_and_set_over_the_file(
     bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -110,6 +111,7 @@ def test_a_default_that_is_stated_wins_over_the_file(tmp_path: Path) -> None:
     assert first.start == eb.read_log(path, layout=bench).start - np.timedelta64(1, "s")
 
 
+@pytest.mark.slow
 def test_one_file_for_every_command(bench: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The reader, inspect, history and readings take from it what they use, and pass over the rest."""
     data = Path(__file__).resolve().parents[1] / "data"
@@ -127,6 +129,7 @@ def test_one_file_for_every_command(bench: Path, tmp_path: Path, capsys: pytest.
         assert said["settings"]["bench"]["sha256"] == hashlib.sha256(bench.read_bytes()).hexdigest()
 
 
+@pytest.mark.slow
 def test_pages_name_the_bench_file_and_speak_in_words(bench: Path, tmp_path: Path) -> None:
     """Of a counter's check, a history and a due list: file, hash, and settings as people say them."""
     data = Path(__file__).resolve().parents[1] / "data"

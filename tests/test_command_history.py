@@ -277,6 +277,7 @@ def test_a_family_is_filed_as_it_was_asked(tmp_path: Path) -> None:
     assert filed["history_model"]["common_share"] == 1
 
 
+@pytest.mark.slow
 def test_the_file_says_when_and_against_what(tmp_path: Path) -> None:
     """Day of the analysis, instrument, reference and its due date; an overdue one is said."""
     stated = (

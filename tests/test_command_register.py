@@ -88,6 +88,7 @@ def test_bad_input_is_one_sentence(workshop: str, tmp_path: Path, capsys: pytest
         assert len(said.splitlines()) == 1
 
 
+@pytest.mark.slow
 def test_the_due_list(workshop: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """List, table, page and notes in the register; a second run writes the same bytes."""
     due, page = str(tmp_path / "due.csv"), str(tmp_path / "due.html")

@@ -205,6 +205,7 @@ def test_control_characters_are_shown_and_not_obeyed(
     assert "\\x1b[2Jno" in out
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("closed", ["stdout", "ascii"])
 def test_a_terminal_that_cannot_show_it(closed: str, tmp_path: Path) -> None:
     """Standard output closed, or of ASCII only: no traceback, status 0."""
@@ -218,6 +219,7 @@ def test_a_terminal_that_cannot_show_it(closed: str, tmp_path: Path) -> None:
     assert (done.returncode, done.stderr) == (0, "")
 
 
+@pytest.mark.slow
 def test_sigterm_leaves_no_part_files(tmp_path: Path) -> None:
     """A conversion that is asked to end takes its half-written file away; status as of Ctrl-C."""
     log = tmp_path / "log.csv"

@@ -47,7 +47,7 @@ EXTENDED = {
     "total": "before bias removal",
     "modified_total": "before bias removal",
     "time_total": "before bias removal",
-    "hadamard_total": "factor 1 it returns the overlapping Hadamard deviation",
+    "hadamard_total": "before bias removal",
     "theo1": "the effective one is 0.75 of it",
     "parabolic": "never uses the last sample",
 }

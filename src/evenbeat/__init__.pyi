@@ -47,7 +47,7 @@ from .calibration.stated_drift import StatedDrift as StatedDrift
 from .calibration.setpoint import suggest_setpoint as suggest_setpoint
 from .calibration.decision import decide as decide
 from .calibration.back_cast import back_cast as back_cast
-from .counter.trigger import Trigger as Trigger
+from .counter.resolution import Trigger as Trigger
 from .counter.timebase import Timebase as Timebase
 from .counter.budget import Contribution as Contribution
 from .counter.reading import reading_uncertainty as reading_uncertainty

@@ -16,6 +16,8 @@ A message is one sentence: what is wrong, what was found, what would be accepted
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 
@@ -46,6 +48,22 @@ class LogError(InputError):
         self.line = line
         where = "" if path is None else f"{path}: " if line is None else f"{path}, line {line}: "
         super().__init__(where + sentence)
+
+
+class RowError(LogError):
+    """One row of a log is to blame."""
+
+    def __init__(self, sentence: str, row: int) -> None:
+        self.row = row
+        super().__init__(sentence)
+
+
+class NoTimeError(RowError):
+    """Some rows, marked in ``rows``, have no time that can be understood; the sentence is about the first."""
+
+    def __init__(self, sentence: str, rows: Iterable[object]) -> None:
+        self.rows = [row for row, odd in enumerate(rows) if odd]
+        super().__init__(sentence, self.rows[0])
 
 
 class DisplayLimitedError(InputError):
@@ -87,3 +105,17 @@ class InstrumentError(EvenbeatError, OSError):
 
 class EvenbeatWarning(UserWarning):
     """Something worth knowing that has no result to be attached to."""
+
+
+@contextlib.contextmanager
+def blamed(path: str | Path, locate: Callable[[int], int] | None = None) -> Iterator[None]:
+    """Put the file, and the line of a row, in front of what is refused within."""
+    try:
+        yield
+    except InputError as error:
+        if getattr(error, "path", None) is not None:
+            raise
+        line = getattr(error, "line", None)
+        if isinstance(error, RowError) and locate is not None:
+            line = locate(error.row)
+        raise LogError(str(error), path=path, line=line) from error.__cause__

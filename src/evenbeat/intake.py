@@ -126,18 +126,9 @@ def refuse_hertz(values: FloatArray) -> None:
         raise InputError(msg)
 
 
-def checked_samples(values: npt.ArrayLike, name: str) -> FloatArray:
-    """Return samples in which a missing one is NaN, masked ones included; refuse huge ones or none at all."""
-    if isinstance(values, np.ma.MaskedArray):
-        values = np.ma.filled(values.astype(float), np.nan)
-    extended = getattr(values, "dtype", None)
-    if (
-        hasattr(values, "to_numpy")
-        and hasattr(extended, "na_value")
-        and getattr(extended, "kind", "O") in "fiu"
-    ):
-        values = values.to_numpy(dtype=float, na_value=np.nan)
-    array = read_only(values, name)
+def checked_samples(values: Any, name: str) -> FloatArray:
+    """Return samples as :func:`numbers_of` does; refuse huge ones or none at all."""
+    array = numbers_of(values, name)
     finite = 0
     for number, block in enumerate(blocks(array)):
         bad = np.abs(block) > np.float64(LARGEST)
@@ -161,16 +152,14 @@ def numbers_of(values: Any, name: str) -> FloatArray:
     InputError
         If it holds several columns, or anything but numbers.
     """
-    import pandas as pd
-
-    if isinstance(values, pd.DataFrame):
+    if hasattr(values, "columns"):
         if values.shape[1] != 1:
             names = ", ".join(f"{column}" for column in values.columns)
             msg = f"{name} is a table with the columns {names}; give one of them"
             raise InputError(msg)
         values = values.iloc[:, 0]
-    if isinstance(values, pd.Series) and pd.api.types.is_numeric_dtype(values.dtype) and values.dtype != bool:
-        return values.to_numpy(dtype=float, na_value=np.nan)
+    if hasattr(values, "to_numpy") and getattr(values.dtype, "kind", "O") in "fiu":
+        values = values.to_numpy(dtype=float, na_value=np.nan)
     if isinstance(values, np.ma.MaskedArray):
         values = np.ma.filled(values.astype(float), np.nan)
     try:
@@ -183,7 +172,7 @@ def numbers_of(values: Any, name: str) -> FloatArray:
     if array.dtype.kind in "OUS" and array.size:
         msg = f"{name} holds text such as '{array.flat[0]}'; turn it into numbers, as with pandas.to_numeric"
         raise InputError(msg)
-    return np.asarray(read_only(array, name), dtype=float)
+    return read_only(array, name)
 
 
 def relative_to(nominal: float, readings: FloatArray) -> FloatArray:

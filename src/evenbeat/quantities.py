@@ -192,23 +192,6 @@ class StudentMixture:
         """Return the distributions of some of many quantities, shape (m,)."""
         return self._with(self.locations[index], self.scales[index])
 
-    def thinned(self, count: int) -> StudentMixture:
-        """Return at most so many components of equal weight, evenly over the last quantity's distribution.
-
-        Of normal components only; for a search that needs many evaluations, not for an answer.
-        """
-        if len(self.weights) <= count or not np.isinf(self.degrees_of_freedom).all():
-            return self
-        order = np.argsort(self.locations.reshape(-1, len(self.weights))[-1])
-        share = np.cumsum(self.weights[order]) / self.weights.sum()
-        kept = order[np.searchsorted(share, (np.arange(count) + 0.5) / count)]
-        return StudentMixture(
-            weights=np.full(count, 1 / count),
-            locations=self.locations[..., kept],
-            scales=self.scales[..., kept],
-            degrees_of_freedom=self.degrees_of_freedom[kept],
-        )
-
     def one(self, index: int) -> StudentMixture:
         """Return the distribution of one of many quantities."""
         return self._with(self.locations[index], self.scales[index])
@@ -366,6 +349,22 @@ def checked_probability(value: float, name: str) -> float:
         msg = f"{name} is {value}; it must lie between 0 and 1, such as 0.95"
         raise InputError(msg)
     return float(value)
+
+
+def need_positive(**values: float | None) -> None:
+    """Refuse a number that is not positive and finite, by its name; ``None`` is none."""
+    for name, value in values.items():
+        if value is not None and not (value > 0 and math.isfinite(value)):
+            msg = f"{name} is {value:g}; it must be positive"
+            raise InputError(msg)
+
+
+def need_not_negative(**values: float | None) -> None:
+    """Refuse a number that is not zero or positive and finite, by its name; ``None`` is none."""
+    for name, value in values.items():
+        if value is not None and not (value >= 0 and math.isfinite(value)):
+            msg = f"{name} is {value:g}; it must be 0 or positive"
+            raise InputError(msg)
 
 
 def number_text(value: float, standard_uncertainty: float) -> str:

@@ -488,7 +488,7 @@ class Record(Result):
         >>> print(record.interval_s, record.start, record.values.round(12))
         3600.0 2026-03-01T00:00:00.000000000 [1.e-08 3.e-08 2.e-08 2.e-08]
         """
-        readings = numbers_of(values, "values")
+        readings = np.asarray(numbers_of(values, "values"), dtype=float)
         dimension, factor = parse_unit(unit)
         if dimension == "time":
             for name, stated in (

@@ -7,11 +7,11 @@ from evenbeat.calibration.decision import Decision
 from evenbeat.calibration.degradation import DegradationFit
 from evenbeat.calibration.experiment import ExperimentPlan
 from evenbeat.calibration.history_model import HistoryModel
-from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.calibration.methods import MethodComparison
 from evenbeat.calibration.reliability import ReliabilityComparison
 from evenbeat.calibration.setpoint import SetpointSuggestion
-from evenbeat.calibration.specification_verdict import SpecificationVerdict
+from evenbeat.calibration.specification import SpecificationVerdict
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest

@@ -19,7 +19,7 @@ from evenbeat.result import Column, Result, Table
 if TYPE_CHECKING:
     from evenbeat.deviations.averaging import IntArray
     from evenbeat.deviations.curve import StabilityCurve
-    from evenbeat.deviations.forms.form import Bias
+    from evenbeat.deviations.points import Bias
     from evenbeat.deviations.time_error import TimeErrorCurve
     from evenbeat.quantities import FloatArray
     from evenbeat.record import Record
@@ -51,8 +51,7 @@ _DIFFERENCES = {
     "total": _BEFORE_BIAS,
     "modified_total": _BEFORE_BIAS,
     "time_total": _BEFORE_BIAS,
-    "hadamard_total": f"{_BEFORE_BIAS} At averaging factor 1 it returns the overlapping Hadamard deviation "
-    "under this name, so that this point is not compared.",
+    "hadamard_total": _BEFORE_BIAS,
     "theo1": f"{_BEFORE_BIAS} It states the span as the averaging time; the effective one is 0.75 of it.",
     "parabolic": "It never uses the last sample, so that one was appended for it; without that its values "
     "rest on one term fewer and differ.",
@@ -246,10 +245,7 @@ def _theirs(statistic: str, phase: FloatArray, factors: IntArray) -> FloatArray:
     if statistic == "parabolic":
         first = _returned("oadev", phase, factors[factors == 1])  # at factor 1 it uses all samples
         return np.concatenate([first, _returned("pdev", np.append(phase, 0.0), factors[factors > 1])])
-    values = _returned(_FUNCTIONS[statistic], phase, factors)
-    if statistic == "hadamard_total":
-        values[factors == 1] = math.nan
-    return values
+    return _returned(_FUNCTIONS[statistic], phase, factors)
 
 
 def _returned(name: str, phase: FloatArray, factors: IntArray) -> FloatArray:

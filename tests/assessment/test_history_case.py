@@ -12,7 +12,7 @@ import evenbeat as eb
 from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.case import PredictedCalibration, predicted_finding
 from evenbeat.assessment.variation import Outlook, of_the_question, steadiness
-from evenbeat.calibration.interval_suggestion import Meaning
+from evenbeat.calibration.interval import Meaning
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.command.main import main
 from evenbeat.quantities import StudentMixture

@@ -50,6 +50,7 @@ def test_agreeing_calibrations_enter_the_model(record: eb.Record, tmp_path: Path
     assert beside.interval.offset.standard_deviation[0] < 1e-10  # alone it would be 5e-10 and more
 
 
+@pytest.mark.slow
 def test_contradicting_calibrations_do_not(record: eb.Record, tmp_path: Path) -> None:
     """Calibrations far from the log are not averaged with it, and the verdict says so."""
     wrong = [row.replace("2.04e-9", "9.04e-9") for row in AGREEING]

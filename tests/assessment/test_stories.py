@@ -75,6 +75,7 @@ def test_the_check_finds_the_story(made: eb.results.HistoryAssessment) -> None:
     assert np.mean(noise > alarm) == pytest.approx(0.05, abs=0.01)
 
 
+@pytest.mark.slow
 def test_the_record_shows_them(made: eb.results.HistoryAssessment, table: Path, tmp_path: Path) -> None:
     """Page and numbers; a log's record and an interval that is not there have none."""
     page = eb.write_report(made, tmp_path / "record", pdf=False).html.read_text(encoding="utf-8")

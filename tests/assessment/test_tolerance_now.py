@@ -115,6 +115,7 @@ def test_a_phase_log_too_short_for_a_model() -> None:
     assert within.now.state == "in"
 
 
+@pytest.mark.slow
 def test_an_adjustment_counts_and_so_does_the_reference() -> None:
     """Left at 2e-9 it is in; against a reference that may be off by 1e-7 it cannot be told."""
     record = eb.Record.from_frequency(noisy(1.8e-6, 300), interval_s=60.0)

@@ -10,8 +10,7 @@ import pandas as pd
 import pytest
 from scipy import integrate, stats
 
-from evenbeat.calibration.affected import DatedResult
-from evenbeat.calibration.back_cast import back_cast, linear_crossing
+from evenbeat.calibration.back_cast import DatedResult, back_cast, linear_crossing
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import fit_history
 from evenbeat.calibration.history_posterior import DriftPrior

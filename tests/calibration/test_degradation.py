@@ -26,6 +26,7 @@ def read(folder: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return hours, increase, unit.astype(int)
 
 
+@pytest.mark.slow
 def test_laser_data_by_two_independent_fits(open_data: Path) -> None:
     """Random slope by statsmodels' mixed model and by scipy's multivariate normal: four digits."""
     hours, increase, unit = read(open_data)
@@ -109,7 +110,7 @@ def test_side_and_bend() -> None:
     [
         ({"value": [1.0]}, "differ in length"),
         ({"value": [1.0, math.nan, 1.0, 1.0]}, "row 2: value nan"),
-        ({"limit": 0.0}, "limit is 0.0"),
+        ({"limit": 0.0}, "limit is 0;"),
         ({}, "2 units; at least 3 units"),
         ({"unit": ["a", "a", "a", "b"]}, "unit b has fewer than two readings"),
     ],

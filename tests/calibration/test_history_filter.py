@@ -123,6 +123,7 @@ def test_a_yearly_course(monkeypatch: pytest.MonkeyPatch) -> None:
     assert offset.standard_uncertainty == pytest.approx(math.sqrt(variance), rel=2e-2)
 
 
+@pytest.mark.slow
 def test_thousands_of_daily_readings_know_their_drift() -> None:
     """Readings of 3e-9 on a walk of 3e-10 a day: the drift comes out as well as its walk allows.
 

@@ -9,9 +9,8 @@ import pytest
 from scipy import integrate, stats
 
 from evenbeat.calibration.calendar import whole_units
-from evenbeat.calibration.history import CalibrationHistory
+from evenbeat.calibration.history import CalibrationHistory, HistoryPoint
 from evenbeat.calibration.history_model import fit_history
-from evenbeat.calibration.history_point import HistoryPoint
 from evenbeat.calibration.interval import suggest_interval
 from evenbeat.calibration.stated_drift import StatedDrift
 from evenbeat.clock.fit import fit_clock
@@ -255,6 +254,7 @@ def test_from_a_history_never_beyond_twice_the_longest() -> None:
     assert passage.interval_s <= suggest_interval(model, tolerance=3e-8).interval_s * 1.02
 
 
+@pytest.mark.slow
 def test_never_left_of_a_clock_model(model: ClockModel) -> None:
     """An aging clock leaves its tolerance once: never having left is nearly the same as being within."""
     suggestion = suggest_interval(model, tolerance=3e-9, meaning="never_left", paths=1000)
@@ -292,6 +292,7 @@ def _missing(suggestion: object) -> str:
     return " ".join(f.sentence for f in suggestion.findings if f.code == "WHAT_IS_MISSING")  # type: ignore[attr-defined]
 
 
+@pytest.mark.slow
 def test_what_is_missing_is_said(model: ClockModel) -> None:
     """An adjustment, certainty, evidence, a better known drift: each with what would give it."""
     assert "Missing: an adjustment" in _missing(suggest_interval(model, tolerance=1e-9))
@@ -309,6 +310,7 @@ def test_what_is_missing_is_said(model: ClockModel) -> None:
     assert _missing(suggest_interval(model, tolerance=3e-9, wanted_s=10 * DAY)) == ""
 
 
+@pytest.mark.slow
 def test_how_long_to_log_for_a_wanted_interval() -> None:
     """A short noisy log: the length that is said gives the drift uncertainty that is said (simulated)."""
     levels = NoiseLevels(white_fm=1e-18)

@@ -35,7 +35,7 @@ def test_grouped_found_states(
 ) -> None:
     """Binomial maximum likelihood of a worked example, computed with scipy independently of this code."""
     fit = fit_reliability(*ROWS, models=[name]).best
-    powers = RELIABILITY_MODELS[name].dimensions
+    powers = tuple(RELIABILITY_MODELS[name].powers.values())
     shown = [p * MONTH**k for p, k in zip(fit.parameters, powers, strict=True)]
     assert shown == pytest.approx(parameters, rel=2e-4)
     assert fit.negative_log_likelihood == pytest.approx(cost, abs=2e-5)
@@ -112,7 +112,7 @@ def test_every_model_is_a_survival_function(name: str) -> None:
     model = RELIABILITY_MODELS[name]
     time = np.concatenate([[1e-12], np.linspace(1e-6, 5, 400)])
     for values in ((0.3, 0.4), (1.0, 0.2), (2.0, 0.3)):
-        survival = model.survival(time, np.array(values[: len(model.parameters)]))
+        survival = model.survival(time, np.array(values[: len(model.powers)]))
         if name in starts:
             assert survival[0] == pytest.approx(starts[name](*values), rel=1e-9)
         else:
@@ -141,6 +141,7 @@ def test_survival_follows_from_what_happens_to_the_units() -> None:
     assert laws["mortality_drift"]([0.2, 0.1]) == pytest.approx(growing)
 
 
+@pytest.mark.slow
 def test_recovers_a_simulated_random_walk() -> None:
     """20 000 units found at random times: the growth within 4 % and the interval within 4 %."""
     generator = np.random.default_rng(2)

@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from evenbeat.calibration.specification import Specification
-from evenbeat.calibration.specification_verdict import check_specification
+from evenbeat.calibration.specification import Specification, check_specification
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
 from evenbeat.deviations.estimators import stability

@@ -37,6 +37,7 @@ def test_readings_far_apart_on_a_fine_grid_are_taken_as_they_come() -> None:
     assert model.averaging_time_s == pytest.approx(5 * DAY)
 
 
+@pytest.mark.slow
 def test_interval_setpoint_and_card_say_what_the_offset_is_and_follow_what_is_asked() -> None:
     """A longer average is quieter, so that the interval is longer."""
     model = _model(60)

@@ -186,6 +186,7 @@ def test_many_misses_in_few_tests_are_no_praise() -> None:
     assert "fewer than stated, which may be luck" in verdict.sentence
 
 
+@pytest.mark.slow
 def test_steps_after_an_origin_count_unless_taken_out() -> None:
     """A known step of a hundred sigma spoils the forecasts before it, and only if it is kept."""
     record = clock(240, levels=NoiseLevels(white_fm=1e-22))

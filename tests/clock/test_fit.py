@@ -266,6 +266,7 @@ def test_powers_of_time_are_found_though_they_begin_at_an_infinite_rate(
     assert abs(rate.value - rate_per_day) < 3.5 * rate.standard_uncertainty
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("asked", ["fit", "assess"])
 def test_linear_algebra_of_a_fit_starts_no_threads(asked: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Two threads over some hundred numbers took eight times the processor time on a busy machine."""

@@ -248,6 +248,7 @@ def test_adjustment_inside_the_log_is_the_step_of_the_log() -> None:
     assert model.frequency_at(70 * DAY).mean[0] == pytest.approx(line(70) - 4e-9, abs=3e-10)
 
 
+@pytest.mark.slow
 def test_adjustment_after_the_log_moves_the_forecast() -> None:
     """Left at zero on day 65: the forecast of day 70 follows what it was left at."""
     point = CalibrationPoint(

@@ -93,6 +93,7 @@ def test_epochs_of_a_grid_with_holes_give_what_the_grid_gives() -> None:
     assert rate.standard_uncertainty == pytest.approx(expected.standard_uncertainty, rel=0.05)
 
 
+@pytest.mark.slow
 def test_means_of_their_own_spans_and_the_phase_between_them_agree() -> None:
     """Frequencies that fill the time say what the phase at their edges says."""
     rng = np.random.default_rng(4)

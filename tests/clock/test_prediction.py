@@ -84,6 +84,7 @@ def test_time_error_in_the_past_is_refused(model: ClockModel) -> None:
         model.time_error_at(model.record.duration_s / 2)
 
 
+@pytest.mark.slow
 def test_holdover_reaches_its_limit_where_the_probability_falls(model: ClockModel) -> None:
     """At the stated time the probability of being within the limit is the confidence asked for."""
     holdover = predict_holdover(model, DAY, time_error_limit_s=5e-4, confidence=0.9)

@@ -51,6 +51,7 @@ def test_forecast_is_as_narrow_as_without_a_phase_step() -> None:
     assert max(ratios) < 1.5
 
 
+@pytest.mark.slow
 def test_assessment_names_the_phase_step_and_trusts_the_clock() -> None:
     """Size and uncertainty stand in a finding, the log line says it is modelled, and there is an answer."""
     assessment = eb.assess(_pulses(3, phase_step_s=1e-6), aging="linear")
@@ -149,6 +150,7 @@ def test_no_answer_depends_on_the_size_of_a_phase_step(answer: Callable[[Record]
     assert large == pytest.approx(small, rel=1e-4)
 
 
+@pytest.mark.slow
 def test_phase_step_in_the_last_fifth_does_not_make_another_clock() -> None:
     """The part before it predicts the part after it."""
     record = _pulses(6)

@@ -89,6 +89,7 @@ def test_a_clock_stated_not_to_drift_has_none_that_wanders() -> None:
     assert model.aging_rate().interval() == (0.0, 0.0)
 
 
+@pytest.mark.slow
 def test_bands_are_wider_by_what_the_past_shows_and_the_record_is_not() -> None:
     """Everything after the record and the aging rate, about the same means; nothing within it."""
     model = eb.fit_clock(_wandering(1, 0.0)[0])

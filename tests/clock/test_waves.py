@@ -53,6 +53,7 @@ def test_the_forecast_carries_the_wave_on_and_its_phase_is_lost_in_one_record() 
     assert far > np.hypot(near, 1.0e-11)
 
 
+@pytest.mark.slow
 def test_a_logged_temperature_leaves_no_wave() -> None:
     """What the covariate explains is not said again."""
     clock = next(each for each in PANEL if each.name.startswith("temperature with lag"))

@@ -221,6 +221,7 @@ def test_satellite_clocks_against_one_station(open_data: Path) -> None:
     assert eb.difference(one, two).findings[0].code == "REFERENCE_CANCELS"
 
 
+@pytest.mark.slow
 def test_steps_of_the_reference_are_in_neither_difference(open_data: Path) -> None:
     """gnss-clocks-300s: the reference station steps; two masers show it alike, their difference does not.
 

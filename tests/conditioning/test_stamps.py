@@ -104,6 +104,7 @@ def test_rate_of_the_computers_clock_is_estimated(rate: float, walk: float) -> N
     assert ("dead time" in found.sentence) == (rate > 2e-4)
 
 
+@pytest.mark.slow
 def test_a_clock_that_keeps_step_is_rarely_called_off() -> None:
     """False alarms of the three-sigma rule for white jitter, 200 logs: 0.3 % if exact, at most 2 %."""
     called = 0

@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 
 from evenbeat.counter.bench import BenchCheck, bench_check
-from evenbeat.counter.blank_sheet import blank_sheet
-from evenbeat.counter.sheet import read_sheet
+from evenbeat.counter.sheet import blank_sheet, read_sheet
 from evenbeat.deviations.estimators import stability
 from evenbeat.deviations.separation import without_reference
 from evenbeat.errors import InputError, LogError
@@ -175,7 +174,7 @@ def test_result_prints_and_writes_itself(check: BenchCheck) -> None:
 
 def test_blank_sheet_can_be_filled_and_read(tmp_path: Path) -> None:
     """Filling the column 'reading' with what was applied makes a sheet that passes."""
-    text = blank_sheet(rated_hz=(10.0, 1e7), clock_tick_s=1e-7, readings=1)
+    text = blank_sheet(rated_hz=(10.0, 1e7), clock_tick_s=1e-7)
     filled = []
     for line in text.splitlines():
         cells = line.split(",")

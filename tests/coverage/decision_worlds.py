@@ -27,11 +27,10 @@ import numpy as np
 from numpy.random import Generator, SeedSequence, default_rng
 from scipy import special
 
-from evenbeat.calibration.history import CalibrationHistory
+from evenbeat.calibration.history import CalibrationHistory, HistoryPoint
 from evenbeat.calibration.history_model import TIMES_LONGEST, evidence_findings
-from evenbeat.calibration.history_point import HistoryPoint
 from evenbeat.calibration.history_posterior import DriftPrior, posteriors, seasons_seen
-from evenbeat.fleet.many_histories import ManyHistories
+from evenbeat.fleet.judged import ManyHistories
 from evenbeat.units import SECONDS_PER_YEAR
 
 TABLE = Path(__file__).with_name("decision_worlds.md")

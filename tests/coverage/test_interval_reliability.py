@@ -16,11 +16,10 @@ import pytest
 from numpy.random import Generator, default_rng
 from scipy import stats
 
-from evenbeat.calibration.history import CalibrationHistory
+from evenbeat.calibration.history import CalibrationHistory, HistoryPoint
 from evenbeat.calibration.history_model import fit_history
-from evenbeat.calibration.history_point import HistoryPoint
 from evenbeat.calibration.history_posterior import DriftPrior
-from evenbeat.calibration.methods import Staircase
+from evenbeat.calibration.methods import staircase
 from evenbeat.quantities import Estimate
 from evenbeat.units import SECONDS_PER_YEAR
 
@@ -75,10 +74,9 @@ def compared(instruments: int, seed: int) -> dict[str, np.ndarray]:
         "fixed 12 months": [],
     }
     zero = Estimate.normal(0.0, UNCERTAINTY)
-    stairs = Staircase.aiming_at(TARGET)
     for number in range(instruments):
         history, drift, walk, found_in = simulated(generator)
-        years = {"fixed 12 months": 1.0, "staircase": stairs.after(1.0, found_in)}
+        years = {"fixed 12 months": 1.0, "staircase": staircase(1.0, found_in, TARGET)}
         for name, law in (("suggested", "auto"), ("suggested, constant drift", "constant")):
             if law == "auto" and 4 * number >= instruments:
                 continue

@@ -42,7 +42,7 @@ def test_named_grids_reach_the_last_term(statistic: str, averaging: str) -> None
         assert curve.averaging_factor[-1] == kind.form.largest(102)
     last = int(curve.averaging_factor[-1])
     if not kind.form.overlapping:
-        assert curve.terms[-1] == 101 // last - kind.order + 1
+        assert curve.terms[-1] == 101 // last - kind.form.order + 1
     else:
         assert curve.terms[-1] == 102 - kind.form.spans * last + kind.form.averaged
 

@@ -7,8 +7,8 @@ import pytest
 from scipy import linalg
 
 import evenbeat as eb
-from evenbeat.deviations.covariance import term_covariance
-from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
+from evenbeat.deviations.covariance import term_covariances
+from evenbeat.deviations.forms.terms import equivalent_degrees_of_freedom
 from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
 from evenbeat.deviations.sums.pairs import Borders, pairs_of_bins
@@ -66,7 +66,7 @@ PATTERNS = {
 def exact_covariance(gone: np.ndarray, statistic: str, factor: int, exponent: int) -> np.ndarray:
     """Return the covariance of the terms that exist, up to a factor."""
     weights = np.array([1.0])
-    for _ in range(STATISTICS[statistic].order):
+    for _ in range(STATISTICS[statistic].form.order):
         weights = np.convolve(weights, [1.0, *np.zeros(factor - 1), -1.0])
     touched = weights != 0
     if STATISTICS[statistic].form.averaged:
@@ -179,7 +179,9 @@ def test_gaps_of_a_long_record(pattern: str, exponent: int) -> None:
     # SOURCE: the defining sum M² c(0)² / Σ n(k) c(k)² over every lag, by one Fourier transform
     factor, possible = 5000, 50_000
     valid = ~missing(pattern, possible)
-    covariance = term_covariance(np.arange(possible), factor, exponent=exponent, order=2, averaged=False)
+    covariance = term_covariances(
+        np.arange(possible), factor, exponents=(exponent,), order=2, averaged=False
+    )[0]
     spectrum = np.fft.rfft(valid, 2 * possible)
     pairs = np.fft.irfft(np.abs(spectrum) ** 2)[:possible]
     squares = pairs * (covariance / covariance[0]) ** 2

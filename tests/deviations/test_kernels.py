@@ -8,6 +8,7 @@ import subprocess
 import sys
 import tracemalloc
 from fractions import Fraction
+from functools import cache
 from itertools import accumulate
 from pathlib import Path
 
@@ -70,9 +71,11 @@ def noise(kind: str, points: int = 3000) -> np.ndarray:
     }[kind]
 
 
-def exact(phase: np.ndarray, factor: int, order: int, *, averaged: bool) -> tuple[float, int]:
+@cache  # once for both kinds of loops
+def exact(kind: str, points: int, factor: int, order: int, averaged: bool) -> tuple[float, int]:
     """Return the sum of squares by rational numbers, in units of the largest phase, and its terms."""
     # SOURCE: Python's fractions, definitions of NIST SP 1065, 5.2
+    phase = noise(kind, points)
     largest = Fraction(scale_of(phase))
     terms = [None if np.isnan(value) else Fraction(value) / largest for value in phase.tolist()]
     for _ in range(order):
@@ -100,16 +103,16 @@ def scale_of(phase: np.ndarray) -> float:
 @pytest.mark.parametrize(
     ("kind", "within"),
     [
-        ("white PM", 1e-13),
-        ("white FM", 1e-13),
-        ("random walk FM", 1e-13),
-        ("offset", 1e-13),
-        ("small numbers", 1e-13),
+        pytest.param("white PM", 1e-13, marks=pytest.mark.slow),
+        pytest.param("white FM", 1e-13, marks=pytest.mark.slow),
+        pytest.param("random walk FM", 1e-13, marks=pytest.mark.slow),
+        pytest.param("offset", 1e-13, marks=pytest.mark.slow),
+        pytest.param("small numbers", 1e-13, marks=pytest.mark.slow),
         ("large numbers", 1e-13),
-        ("frequency offset", 1e-12),
+        pytest.param("frequency offset", 1e-12, marks=pytest.mark.slow),
         ("drift", 1e-9),
         ("gaps", 1e-12),
-        ("a long gap", 1e-12),
+        pytest.param("a long gap", 1e-12, marks=pytest.mark.slow),
         ("nothing", 0),
         ("nothing known", 0),
     ],
@@ -125,7 +128,7 @@ def test_against_rational_numbers(kind: str, within: float, order: int, averaged
     found = kernels.sums_of_squares(samples, factors, order, averaged=averaged)
 
     for factor, sums in zip(factors, found, strict=True):
-        total, terms = exact(phase, factor, order, averaged=averaged)
+        total, terms = exact(kind, len(phase), factor, order, averaged)
         assert sums.total / scale_of(phase) ** 2 == pytest.approx(total, rel=within), factor
         assert sums.terms == terms
         assert sums.possible == len(phase) - (order + averaged) * factor + averaged

@@ -58,7 +58,7 @@ def test_every_form_of_table_gives_the_same_limit(tmp_path: Path) -> None:
     [
         ([(1.0, 1e-9)], r"has 1 point; at least 2"),
         ([(1.0, 1e-9), (1.0, 2e-9)], "do not rise"),
-        ([(1.0, 1e-9), (2.0, 0.0)], "not a positive number"),
+        ([(1.0, 1e-9), (2.0, 0.0)], "not positive"),
         ([(1.0, 2.0, 3.0)], "must hold pairs"),
         ("nonsense", "there is no such file"),
         (

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.deviations.forms.form import allan_variance
 from evenbeat.deviations.forms.theo1 import theo1_variance
+from evenbeat.deviations.forms.whole import allan_variance
 from evenbeat.deviations.hybrid import measured_ratio
 from evenbeat.deviations.sums.samples import PhasePoints
 

@@ -7,7 +7,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.deviations.covariance import phase_kernel
-from evenbeat.deviations.forms.parabolic import ParabolicForm, parabolic_terms, parabolic_weights
+from evenbeat.deviations.forms.terms import ParabolicForm, parabolic_terms, parabolic_weights
 from evenbeat.deviations.sums.samples import PhasePoints
 
 

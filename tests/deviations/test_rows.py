@@ -7,7 +7,7 @@ import pytest
 from noise_of_known_truth import EXPONENTS, simulated, structure
 
 import evenbeat as eb
-from evenbeat.deviations.forms.form import (
+from evenbeat.deviations.forms.whole import (
     RowsForm,
     form_of_stretches,
     moments_of_form,

@@ -125,7 +125,7 @@ def test_degrees_of_freedom_are_corrected_for_overlap() -> None:
     assert 2 / spread == pytest.approx(result.degrees_of_freedom[0], rel=0.04)
     assert stats.chi2(result.degrees_of_freedom[0]).ppf(0.975) / result.degrees_of_freedom[
         0
-    ] == pytest.approx(1 / result.confidence_factors(0.95)[0][0])
+    ] == pytest.approx((result.frequency_density / result.confidence_interval(0.95)[0])[0])
 
 
 def test_gaps_are_left_out_and_said() -> None:

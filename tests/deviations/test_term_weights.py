@@ -9,9 +9,9 @@ import pytest
 from scipy import linalg
 
 import evenbeat as eb
-from evenbeat.deviations.covariance import exponents_of, term_covariance
-from evenbeat.deviations.forms import form as dense
-from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
+from evenbeat.deviations.covariance import exponents_of, term_covariances
+from evenbeat.deviations.forms import whole as dense
+from evenbeat.deviations.forms.terms import equivalent_degrees_of_freedom
 from evenbeat.deviations.freedom import raised_to_freedom, weights_of
 from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import TermSum
@@ -37,10 +37,10 @@ def weights_and_edf(
 ) -> tuple[np.ndarray | None, float]:
     """Return the weights of a difference statistic, and its degrees of freedom."""
     kind = STATISTICS[name]
-    options = {"order": kind.order, "averaged": kind.form.averaged, "overlapping": kind.form.overlapping}
+    options = {"order": kind.form.order, "averaged": kind.form.averaged, "overlapping": kind.form.overlapping}
     terms = terms_of(possible, valid)
     edf = equivalent_degrees_of_freedom(terms, factor, exponent=exponent, **options)
-    noise = np.eye(len(exponents_of(kind.order)))[2 - exponent]
+    noise = np.eye(len(exponents_of(kind.form.order)))[2 - exponent]
     weighing = kind.form.weighing(terms, 0, factor, kind.form.moments(terms, 0, factor), noise)
     return weights_of([weighing], np.array([edf]))[0], edf
 
@@ -58,7 +58,9 @@ def test_weights_are_the_eigenvalues_of_all_terms(name: str, exponent: int) -> N
     step = 1 if kind.form.overlapping else factor
     lags = step * np.arange(possible)
     covariance = linalg.toeplitz(
-        term_covariance(lags, factor, exponent=exponent, order=kind.order, averaged=kind.form.averaged)
+        term_covariances(
+            lags, factor, exponents=(exponent,), order=kind.form.order, averaged=kind.form.averaged
+        )[0]
     )
     every = linalg.eigvalsh(covariance / covariance[0, 0])[::-1] / possible
 

@@ -9,15 +9,15 @@ from hypothesis import strategies as st
 
 import evenbeat as eb
 from evenbeat.deviations.covariance import phase_kernel
-from evenbeat.deviations.forms.form import (
+from evenbeat.deviations.forms.theo1 import span_rows
+from evenbeat.deviations.forms.whole import (
     allan_variance,
     freedom_of_mean,
     relative_squares,
-    variance_of,
 )
-from evenbeat.deviations.forms.theo1 import span_rows
 from evenbeat.deviations.freedom import overlapping_lags
 from evenbeat.deviations.statistics import STATISTICS
+from evenbeat.deviations.sums.kernels import TermSum
 
 THEO1 = STATISTICS["theo1"].form
 
@@ -68,7 +68,7 @@ def test_expectation_and_freedom_by_full_covariance(exponent: int, span: int) ->
     lag = np.abs(np.arange(points)[:, np.newaxis] - np.arange(points))
     covariance = forms @ phase_kernel(lag, exponent) @ forms.T
     expected = np.trace(covariance) / (0.75 * (points - span) * span**2)
-    found = THEO1.moments(variance_of(0.0, 1), points, span)
+    found = THEO1.moments(TermSum(total=0.0, possible=1), points, span)
     noise = 2 - exponent
     bias = found.expected[noise] / found.aimed_at[noise]
     edf = found.freedom(np.eye(5)[noise])

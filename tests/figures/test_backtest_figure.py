@@ -17,6 +17,7 @@ def tested() -> Backtest:
     return backtest(record, aging="linear", origins=4, most_blocks=30)
 
 
+@pytest.mark.slow
 def test_every_coverage_is_drawn_where_it_is(tested: Backtest) -> None:
     """One marker for each quantity and horizon, at its share in percent; the stated share is a line."""
     ax = plot(tested)

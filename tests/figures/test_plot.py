@@ -18,12 +18,10 @@ from matplotlib.figure import Figure
 from evenbeat.calibration.back_cast import back_cast
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import fit_history
-from evenbeat.calibration.interval import suggest_interval
-from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
 from evenbeat.calibration.methods import compare_methods
 from evenbeat.calibration.reliability import fit_reliability, found_states
-from evenbeat.calibration.specification import Specification
-from evenbeat.calibration.specification_verdict import check_specification
+from evenbeat.calibration.specification import Specification, check_specification
 from evenbeat.calibration.stated_drift import StatedDrift
 from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock

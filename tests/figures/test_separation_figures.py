@@ -53,6 +53,7 @@ def test_separated_clocks_show_points_and_upper_limits() -> None:
     assert "upper limits" in texts(ax)
 
 
+@pytest.mark.slow
 def test_noise_of_counters_is_drawn_where_it_matters() -> None:
     """The sum of the three differences appears with noisy counters and not without."""
     a, b, c = phases((1e-24, 4e-24, 2e-23))

@@ -49,6 +49,7 @@ def test_register_table_and_frame_agree(fleet_table: Path, tmp_path: Path) -> No
     assert eb.assess_fleet(pd.read_csv(fleet_table), on=ON).instruments == from_table.instruments
 
 
+@pytest.mark.slow
 def test_processes_do_not_change_the_result(fleet_table: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Two processes give what one gives, to the last digit."""
     monkeypatch.setattr("evenbeat.fleet.assess_fleet.CHUNK", 16)
@@ -68,6 +69,7 @@ def dies_once(question: object, ready: object) -> list[object]:
     return judge_histories(question, ready)
 
 
+@pytest.mark.slow
 def test_a_killed_helper_costs_nothing_but_time(fleet_table: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where helpers die, this process does their work and says so."""
     monkeypatch.setenv("PYTEST_RUNS_HERE", str(os.getpid()))
@@ -110,6 +112,55 @@ once,2024-01-01,1e-9,,1e-9,no,1e-5
 """
 
 
+MIXED = """instrument,date,as_found,as_left,standard_uncertainty,adjusted,tolerance,class,serial_number
+wren,2022-01-01,0,0,1e-9,no,1e-7,oven,
+wren,2024-01-01,2e-9,2e-9,1e-9,no,1e-8,,A1
+wren,2023-01-01,in,0,1e-9,yes,1e-6,oven,A1
+"""
+
+
+def test_the_last_tolerance_of_a_table_counts(tmp_path: Path) -> None:
+    """By date, on every way, said with its line; a state counts by the tolerance of its own row."""
+    table = tmp_path / "mixed.csv"
+    table.write_text(MIXED, encoding="utf-8")
+
+    (line,) = eb.assess_fleet(table, on=ON).instruments
+    alone = eb.assess_history(table, whole_case=False)
+
+    assert line.tolerance == alone.tolerance.upper == 1e-8
+    said = "mixed.csv, line 3: the tolerance is ±1e-08, which counts as the last; in line 4 it is ±1e-06."
+    for findings in (line.findings, alone.findings):
+        (mixed,) = [f.sentence for f in findings if f.code == "TOLERANCE_MIXED"]
+        assert mixed.endswith(said)
+    assert line.drift_per_year == pytest.approx(alone.model.drift_per_year.value)
+    (earlier,) = eb.assess_fleet(table, on="2023-06-01").instruments
+    assert earlier.tolerance == 1e-6
+
+
+@pytest.mark.parametrize(
+    ("former", "other", "words"),
+    [
+        ("A1\nwren,2023", "A2\nwren,2023", "line 3: serial_number is A2, in line 4 it is A1; say"),
+        (
+            "1e-8,,",
+            "1e-8,rubidium,",
+            "line 3: oscillator_class is rubidium, in line 2 it is oven; say the same",
+        ),
+    ],
+)
+def test_two_classes_of_one_instrument_are_refused(
+    former: str, other: str, words: str, tmp_path: Path
+) -> None:
+    """On every way, with both lines; so are two serial numbers in a fleet."""
+    table = tmp_path / "mixed.csv"
+    table.write_text(MIXED.replace(former, other), encoding="utf-8")
+
+    assert words in eb.assess_fleet(table, on=ON).instruments[0].reason
+    if "class" in words:
+        with pytest.raises(eb.LogError, match=words):
+            eb.CalibrationHistory.from_table(table)
+
+
 @pytest.fixture
 def bad_table(tmp_path: Path) -> Path:
     """Return a table in which most instruments cannot be evaluated."""
@@ -127,12 +178,11 @@ def test_one_bad_instrument_never_stops_the_others(bad_table: Path) -> None:
     assert reasons["no date"] == "bad.csv, line 4: date is '2023-01-41'; ISO such as 2026-02-26 is needed."
     assert reasons["no uncertainty"].startswith("bad.csv, line 5: standard_uncertainty is empty")
     assert reasons["torn"] == "bad.csv, line 6: 3 cells where the header has 7 columns."
-    assert reasons["two tolerances"].startswith("bad.csv: line 7 says tolerance 1e-7, line 8 says 1e-8")
     assert reasons["twice"].startswith("twice has two calibrations of 2023-01-01")
     assert "says only 'in'" in reasons["only in"]
     assert reasons["without"].startswith("no tolerance is stated")
     assert set(reasons) == {
-        "no date", "no uncertainty", "torn", "two tolerances", "twice", "only in", "without"
+        "no date", "no uncertainty", "torn", "twice", "only in", "without"
     }  # fmt: skip
     assert lines["only out"].state == "overdue"
     assert lines["tomorrow"].reason == "It has never been calibrated."

@@ -161,6 +161,7 @@ def test_an_internal_fault_with_one_history_is_its_own(processes: int, fleet_tab
     assert [*lines[:2], *lines[3:]] == judge_histories(question, made_ready(question, members[:4]))
 
 
+@pytest.mark.slow
 def test_a_fault_of_the_model_for_many_is_found_out_one_by_one(
     fleet_table: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.command.main import main
-from evenbeat.fleet.icalendar import Appointment, icalendar
+from evenbeat.fleet.due import Appointment, icalendar
 
 
 def unfolded(text: str) -> list[str]:

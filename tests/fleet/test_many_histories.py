@@ -9,7 +9,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.calibration.history_posterior import DriftPrior, posteriors
-from evenbeat.fleet.many_histories import ManyHistories
+from evenbeat.fleet.judged import ManyHistories
 from evenbeat.fleet.members import table_members
 from evenbeat.fleet.usual import learned_priors
 from evenbeat.register.facts import Calibration, history_of

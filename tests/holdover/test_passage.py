@@ -115,6 +115,7 @@ def test_start_is_a_term_of_the_budget(model: ClockModel) -> None:
     assert np.sqrt(begun.terms.by_term["starting time error"]) == pytest.approx([20e-9, 20e-9], rel=0.05)
 
 
+@pytest.mark.slow
 def test_what_was_not_backtested_is_said(model: ClockModel) -> None:
     """Beyond the longest tested horizon there is a caution; within it there is none."""
     tested = backtest(model.record, aging="none", origins=8, most_blocks=30, horizons_s=[5 * HOUR, 20 * HOUR])

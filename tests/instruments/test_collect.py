@@ -275,6 +275,7 @@ def test_status_and_heartbeat(counter: Any, quick: Description, tmp_path: Path) 
     assert [line.split(" ", 1)[1] for line in plain.getvalue().splitlines()] == ["collecting", "done"]
 
 
+@pytest.mark.slow
 def test_memory_does_not_grow(counter: Any, quick: Description, tmp_path: Path) -> None:
     """Between row 2000 and row 12000 the process holds no more than before (20 kB allowed)."""
     held: list[int] = []

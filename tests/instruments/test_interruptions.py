@@ -101,6 +101,7 @@ def test_stop_does_not_wait_for_a_silent_instrument(counter: Any, tmp_path: Path
     assert time.monotonic() - begun < 6.0
 
 
+@pytest.mark.slow
 def test_full_disk_ends_with_one_sentence(counter: Any, tmp_path: Path, rows_in: Rows) -> None:
     """A limit on file size stands for a full disk: status 2, one sentence, whole rows; then it resumes."""
     limit = "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, (3000, 3000))"

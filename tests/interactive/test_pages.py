@@ -62,6 +62,7 @@ def test_a_cell_that_fails_is_named_with_its_notebook(tmp_path: Path) -> None:
     assert not list((tmp_path / "pages").iterdir())
 
 
+@pytest.mark.slow
 def test_a_bad_folder_is_told_before_anything_runs(tmp_path: Path) -> None:
     """Not even the notebook, which is not there, is read."""
     (tmp_path / "taken").write_text("a file")

@@ -66,6 +66,7 @@ def panel(request: pytest.FixtureRequest, panels: dict[str, Any]) -> Any:
     return panels[request.param]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("panel", [name for name in FOLLOWING if name not in SLOW], indirect=True)
 def test_every_control_acts(panel: Any) -> None:
     """The far end of each control gives a picture or a refusal in words, and moves the picture if it acts."""
@@ -241,6 +242,7 @@ def test_words_have_the_ink_of_the_theme() -> None:
         assert not any("color: #2" in each for each in words)
 
 
+@pytest.mark.slow
 def test_the_mixer_draws_the_sum_of_what_it_draws_beside_it() -> None:
     """x(t) is y(t) added up, from zero on; only the labelled switch takes its slope out."""
     lesson = interactive.noise_mixer(seed=3).lesson

@@ -40,6 +40,7 @@ def picture(panel: Any) -> str:
     return re.search(r'base64,([^"]+)"', panel.picture.value)[1]
 
 
+@pytest.mark.slow
 def test_follows_a_log_from_nothing(tmp_path: Path) -> None:
     """No log, a few rows, many rows: a sentence, then curve, forecast and date; no news, no change."""
     folder = tmp_path / "bench"

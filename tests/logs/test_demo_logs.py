@@ -29,6 +29,7 @@ def test_demo_logs_need_no_option(demo_data: Path, name: str) -> None:
     assert not [finding for finding in record.findings if finding.severity == "caution"]
 
 
+@pytest.mark.slow
 def test_bench_counter_log_has_its_gaps_and_temperatures(demo_data: Path) -> None:
     """kittiwake: 120 days on a grid of ten seconds, the gaps of the truth missing, two temperatures."""
     record = eb.read_log(demo_data / "kittiwake.csv.gz")

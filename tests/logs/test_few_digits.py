@@ -21,6 +21,7 @@ def time_errors(seed: int) -> np.ndarray:
     return 1.2e-10 * np.arange(ROWS) + 1e-9 * np.random.default_rng(seed).standard_normal(ROWS)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
 def test_rounding_is_neither_a_step_nor_another_clock(tmp_path: Path, seed: int) -> None:
     """Field log 05: no step, the clock is the same throughout, and the display is named."""

@@ -263,6 +263,7 @@ def test_the_sum_holds_for_every_field_log(field_logs: Path) -> None:
     assert len(paths) == 12
 
 
+@pytest.mark.slow
 def test_many_prompts_take_little_memory(tmp_path: Path) -> None:
     """Reading a serial dialogue takes a few times its text, not an object for each line that is no row."""
     path = tmp_path / "log.txt"

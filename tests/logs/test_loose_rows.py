@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import time
 from pathlib import Path
 
 import numpy as np
@@ -97,29 +95,11 @@ def test_rows_of_a_computer_that_is_busy_all_the_time(tmp_path: Path) -> None:
     assert "IRREGULAR_TIMES" in codes(record)
 
 
-def dated(path: Path, *, words: str = "") -> Path:
-    """Write 40 daily rows around today, ten of them ahead of now, with a word in each where asked."""
-    today = np.datetime64(int(time.time()), "s").astype("datetime64[D]")
-    days = today + np.arange(-29, 11).astype("m8[D]")
-    kinds = [f",{words[0] if k < 30 else words[1]}" if words else "" for k in range(40)]
-    rows = "".join(f"{day}T00:00:00Z,{k % 7}e-9{kinds[k]}\n" for k, day in enumerate(days))
-    path.write_text(f"utc,phase_s{',kind' if words else ''}\n" + rows)
-    return path
-
-
-def test_rows_later_than_the_file_are_said(tmp_path: Path) -> None:
-    """Ten rows ahead of the moment the file was written, a day left for zones: nine or more are told."""
-    path = dated(tmp_path / "log.csv")
-    (found,) = [f for f in eb.read_log(path).findings if f.code == "LATER_THAN_FILE"]
-    assert found.values["rows"] in (9, 10)
-    later = time.time() + 30 * 86400
-    os.utime(path, (later, later))
-    assert "LATER_THAN_FILE" not in codes(eb.read_log(path))
-
-
 def test_a_word_that_changes_once_is_said(tmp_path: Path) -> None:
     """M for measured up to a row, P for predicted behind it; a state that comes and goes is none."""
-    path = dated(tmp_path / "log.csv", words="MP")
+    path, days = tmp_path / "log.csv", np.datetime64("2026-03-01") + np.arange(40)
+    rows = "".join(f"{day}T00:00:00Z,{k % 7}e-9,{'M' if k < 30 else 'P'}\n" for k, day in enumerate(days))
+    path.write_text("utc,phase_s,kind\n" + rows)
     (found,) = [f for f in eb.read_log(path).findings if f.code == "MARKED_OTHERWISE"]
     assert found.values["line"] == 32
     assert "holds 'M' up to line 31 and 'P' from there" in found.sentence

@@ -275,6 +275,7 @@ def test_field_log_of_two_oscillators(field_logs: Path) -> None:
         assert record.interval_s == 10.0
 
 
+@pytest.mark.slow
 def test_the_command_chooses_an_oscillator(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The options that the refusal names are those of the command."""
     readings = in_turn(3, 200, -3.2e-8, 2.1e-7)

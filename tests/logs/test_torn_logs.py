@@ -104,8 +104,15 @@ def check(path: Path, policy: str, readings: np.ndarray, line: int, *, timed: bo
     assert re.search(r"line \d+: ", refusal)
 
 
-@pytest.mark.parametrize("row", ROWS)
-@pytest.mark.parametrize("writing", WRITINGS)
+@pytest.mark.parametrize(
+    ("writing", "row"),
+    [
+        # every writing and every row once in the fast run, all of them together in the slow one
+        pytest.param(writing, row, marks=() if i % len(ROWS) == j else pytest.mark.slow)
+        for i, writing in enumerate(WRITINGS)
+        for j, row in enumerate(ROWS)
+    ],
+)
 def test_no_number_is_read_shorter_than_it_was(tmp_path: Path, writing: str, row: str) -> None:
     """Random cuts of random lines: refused, or named and passed over; all that is read is true to the bit."""
     generator = random.Random(f"{writing} {row}")
@@ -227,6 +234,7 @@ def test_few_rows_are_no_proof_but_named(tmp_path: Path) -> None:
     assert record.values[7] == 1.5 * 1e-9
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("block_bytes", [1 << 10, 1 << 20])
 def test_long_logs_in_blocks_are_judged_by_all_of_them(tmp_path: Path, block_bytes: int) -> None:
     """A line cut short in a block of few rows, and a last line that stands in a block of its own."""

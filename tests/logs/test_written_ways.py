@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import bz2
 import gzip
-import hashlib
 import lzma
 import time
 import zipfile
@@ -14,7 +13,6 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.logs import files
 
 N = 12
 VALUES = np.array([0.0, 1.3, -0.7, 2.1, 0.4, -1.1, 0.9, 0.2, 0.3, -0.4, 1.7, 0.6]) * 1e-7
@@ -80,6 +78,7 @@ def test_packed_files(tmp_path: Path, pack: object) -> None:
     np.testing.assert_array_equal(read(tmp_path, pack(TABLE.encode())).values, VALUES)
 
 
+@pytest.mark.slow
 def test_a_stream_that_begins_anywhere_in_the_file_is_read(tmp_path: Path) -> None:
     """Joined gzip streams (RFC 1952, 2.2) are one log, also where the second begins beside a full MiB."""
     whole = 1 << 20
@@ -139,22 +138,6 @@ def test_a_file_that_changes_while_it_is_read(tmp_path: Path, monkeypatch: pytes
     ):
         eb.read_log(path)
     assert "STILL_WRITTEN" in codes(eb.read_log(path, partial=True))
-
-
-def test_a_large_file_is_hashed_while_it_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Piece by piece: the same log and hash; what was cut or appended meanwhile is seen."""
-    path = tmp_path / "log.csv"
-    path.write_text(TABLE)
-    content = path.read_bytes()
-    expected = eb.read_log(path)
-    monkeypatch.setattr(files, "_LARGE", 16)
-    for record in (eb.read_log(path), eb.read_log(path, partial=True)):
-        np.testing.assert_array_equal(record.values, expected.values)
-        assert record.source is not None
-        assert record.source.sha256 == hashlib.sha256(content).hexdigest()
-    for size_before in (len(content) - 20, len(content), len(content) + 20):
-        read, digest = files.read_hashed(path, size_before)
-        assert (read, digest) == (content, hashlib.sha256(content).hexdigest())
 
 
 @pytest.mark.parametrize(
@@ -310,6 +293,7 @@ def test_numbers_that_are_unix_time_in_the_stated_unit(tmp_path: Path, name: str
     assert record.interval_s == 10.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("comments", [1500, 20_000])
 def test_any_number_of_comments_may_stand_above_the_rows(tmp_path: Path, comments: int) -> None:
     """A collector that notes its settings, or a long remark, is not taken for the whole log."""

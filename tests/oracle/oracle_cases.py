@@ -510,8 +510,8 @@ def separation(_: Path) -> dict[str, Any]:
     phases = [size * np.cumsum(rng.standard_normal(n)) for size in (1e-12, 2e-12, 5e-12)]
     pairs = [eb.Record.from_phase(phases[i] - phases[j], interval_s=1.0) for i, j in ((0, 1), (1, 2), (2, 0))]
 
-    def separated(method: str, **options: Any) -> dict[str, Any]:
-        found = eb.separate_clocks(*pairs, method=method, averaging="doublings", **options)
+    def separated(**options: Any) -> dict[str, Any]:
+        found = eb.separate_clocks(*pairs, averaging="doublings", **options)
         low, high = found.variance_interval()
         return {
             "averaging_time_s": found.averaging_time_s,
@@ -548,8 +548,8 @@ def separation(_: Path) -> dict[str, Any]:
         1e-11 * rng.standard_normal(500), interval_s=3.0, start="2026-03-01T00:01"
     )
     return {
-        "covariance": tried(separated, "covariance"),
-        "hat": tried(separated, "hat", statistic="overlapping_hadamard"),
+        "covariance": tried(separated),
+        "hadamard": tried(separated, statistic="overlapping_hadamard"),
         "without_measured_reference": tried(corrected, reference),
         "without_stated_reference": tried(
             corrected, {float(tau): 5e-13 / tau**0.5 for tau in measured.averaging_time_s}, floor=floor
@@ -1115,10 +1115,9 @@ def readings(_: Path) -> dict[str, Any]:
         "needed": {name: tried(needed, *claim) for name, claim in claims.items()},
         "adjustment": {
             "plain": tried(advice),
-            "aging": tried(
+            "to_a_target": tried(
                 advice,
-                aging_rate_per_second=PER_DAY,
-                interval_s=440 * DAY,
+                target=-3.3e-8,
                 reading_standard_uncertainty=1e-8,
                 nominal_frequency_hz=1e7,
             ),
@@ -1171,7 +1170,7 @@ def plans(_: Path) -> dict[str, Any]:
             "gate_s": found.gate_s,
             "temperature": None
             if heat is None
-            else [heat.dwell_s, heat.duration_s, heat.sensitivity_uncertainty_per_k, heat.variance_inflation],
+            else [heat.dwell_s, heat.duration_s, heat.sensitivity_uncertainty_per_k],
             **of.findings(found),
         }
 

@@ -64,6 +64,7 @@ def errors(early: eb.Record, record: eb.Record, aging: str) -> tuple[float, floa
     return float(np.sqrt(np.mean(missed**2))), float(np.mean((low <= observed) & (observed <= high)))
 
 
+@pytest.mark.slow
 # SOURCE: nine-year-quartz-clock.csv (spacecraft quartz clock, from public clock-coefficient tables),
 # described beside the data: smooth logarithmic aging; fitted to the first 60 % a law a + b ln(1 + t/c)
 # predicts the rest to about 1.3e-9, a straight line to 9.6e-9

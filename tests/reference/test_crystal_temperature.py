@@ -72,6 +72,7 @@ def test_lag_is_found_where_the_board_is_ramped_fast(open_data: Path) -> None:
     assert 15 < low < high < 70
 
 
+@pytest.mark.slow
 def test_hysteresis_is_reported(open_data: Path) -> None:
     """With the heater's step left in the data, rising and falling differ at the same temperature."""
     record = _heated(open_data, 1)

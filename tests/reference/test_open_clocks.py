@@ -64,6 +64,7 @@ def test_clocks_rank_from_masers_to_quartz(open_data: Path) -> None:
     assert short[ranked[9]] < np.median(satellites) < 8e-12
 
 
+@pytest.mark.slow
 # SOURCE: as above; common practice: the best clocks gain by averaging, a free-running quartz hardly
 def test_clocks_rank_at_the_longest_trusted_time(open_data: Path) -> None:
     """At a fifth of the day the order is much the same, masers still first."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
+from evenbeat.deviations.forms.terms import equivalent_degrees_of_freedom
 from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import TermSum
 
@@ -18,12 +18,12 @@ def freedom(statistic: str, points: int, factor: int, exponent: int) -> float:
     if kind.form.overlapping:
         count = points - kind.form.spans * factor + kind.form.averaged
     else:
-        count = (points - 1) // factor + 1 - kind.order
+        count = (points - 1) // factor + 1 - kind.form.order
     return equivalent_degrees_of_freedom(
         TermSum(total=1.0, possible=count, terms=count),
         factor,
         exponent=exponent,
-        order=kind.order,
+        order=kind.form.order,
         averaged=kind.form.averaged,
         overlapping=kind.form.overlapping,
     )
@@ -148,7 +148,7 @@ def test_against_the_algorithm_of_allantools(statistic: str, exponent: int, fact
 
     kind = STATISTICS[statistic]
     theirs = edf_greenhall(
-        alpha=exponent, d=kind.order, m=factor, N=4097, overlapping=True, modified=kind.form.averaged
+        alpha=exponent, d=kind.form.order, m=factor, N=4097, overlapping=True, modified=kind.form.averaged
     )
 
     assert freedom(statistic, 4097, factor, exponent) == pytest.approx(theirs, rel=2e-2)
@@ -160,14 +160,14 @@ def test_against_the_algorithm_of_allantools(statistic: str, exponent: int, fact
 def test_fast_sum_is_the_full_sum(statistic: str, exponent: int, factor: int) -> None:
     """Few well-placed lags give the sum over all lags within one percent."""
     # SOURCE: the defining sum M² c(0)² / Σ n(k) c(k)² over every lag
-    from evenbeat.deviations.covariance import term_covariance
+    from evenbeat.deviations.covariance import term_covariances
 
     kind = STATISTICS[statistic]
     count = 2000 - kind.form.spans * factor + kind.form.averaged
     lags = np.arange(count)
-    covariance = term_covariance(
-        lags, factor, exponent=exponent, order=kind.order, averaged=kind.form.averaged
-    )
+    covariance = term_covariances(
+        lags, factor, exponents=(exponent,), order=kind.form.order, averaged=kind.form.averaged
+    )[0]
     squares = (count - lags) * (covariance / covariance[0]) ** 2
     full = count**2 / (2 * squares.sum() - squares[0])
 

@@ -162,7 +162,7 @@ def freedom(case: tuple[str, int, int, int, int]) -> float:
     statistic, points, factor, exponent, terms = case
     kind = STATISTICS[statistic]
     count = TermSum(total=1.0, possible=terms, terms=terms)
-    found = kind.form.moments(count, points, factor, "exact")
+    found = kind.form.moments(count, points, factor)
     return found.freedom(np.eye(len(found.expected))[2 - exponent])
 
 

@@ -13,8 +13,8 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.command.main import main
-from evenbeat.register.heads import heads_file
 from evenbeat.register.register import chained_hash
+from evenbeat.register.store import heads_file
 from evenbeat.register.tables import export_instruments, export_table
 from evenbeat.report.recomputed import verify_record
 
@@ -357,6 +357,7 @@ def test_the_command_says_who_and_how(tmp_path: Path, capsys: pytest.CaptureFixt
     assert main(["register", "add-event", path, "counter", "repair", "--date", "x"]) == 2
 
 
+@pytest.mark.slow
 def test_the_audit_record_of_an_instrument_is_one_command(
     register: eb.Register, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -411,6 +412,7 @@ def test_an_event_can_be_corrected(register: eb.Register, capsys: pytest.Capture
         register.correct(entry.number + 1, because="x", as_found=1e-9)
 
 
+@pytest.mark.slow
 def test_not_in_use_is_judged_on_the_day_asked(register: eb.Register, tmp_path: Path) -> None:
     """Retired since, it was in use on the day of the record, which still holds when it is recomputed."""
     register.add_event("counter", "retired", date="2025-06-01")

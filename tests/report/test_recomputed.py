@@ -43,6 +43,7 @@ def record(filed: Path, tmp_path: Path) -> Path:
     return tmp_path / "record" / "result.json"
 
 
+@pytest.mark.slow
 def test_every_digit_is_the_same_again(record: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Same file, same question, same numbers; the table is found by its name and hash."""
     found = verify_record(record)
@@ -111,6 +112,7 @@ def test_another_input_is_refused(record: Path, tmp_path: Path) -> None:
         verify_record(kept)
 
 
+@pytest.mark.slow
 def test_a_register_may_have_grown_since(tmp_path: Path) -> None:
     """The record is computed from the register as it was when it was made."""
     register = eb.Register.create(tmp_path / "w.sqlite")

@@ -286,6 +286,7 @@ def test_failure_leaves_nothing_behind(
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.slow
 def test_readings_that_are_all_the_same_still_make_a_report(small: Assessment, tmp_path: Path) -> None:
     """Where the display hides the clock there is a page that says so, without invented figures."""
     report = write_report(small, tmp_path)

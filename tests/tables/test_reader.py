@@ -638,6 +638,7 @@ def test_what_is_no_table_is_said() -> None:
         eb.CalibrationHistory.from_table([1, 2])
 
 
+@pytest.mark.slow
 def test_beside_a_log_hertz_are_parts_of_its_nominal_frequency(tmp_path: Path) -> None:
     """What the log states holds for the calibrations of the same clock."""
     y = 2e-8 + 1e-11 * np.random.default_rng(4).standard_normal(300)

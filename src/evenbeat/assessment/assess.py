@@ -20,8 +20,7 @@ from evenbeat.assessment.next_steps import next_steps
 from evenbeat.assessment.now import DisplayBound, ToleranceNow, display_bound, tolerance_now
 from evenbeat.assessment.verdict import Verdict, labelled_text, spoken_verdict
 from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.interval import suggest_interval
-from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.as_predicted import WITHHOLDING, as_predicted_finding
 from evenbeat.clock.environment import Influence

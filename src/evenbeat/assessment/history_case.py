@@ -26,15 +26,13 @@ from evenbeat.assessment.case import (
 )
 from evenbeat.assessment.stories import cheapest_stories
 from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
-from evenbeat.calibration.affected import DatedResult
-from evenbeat.calibration.back_cast import BackCast, back_cast
+from evenbeat.calibration.back_cast import BackCast, DatedResult, back_cast
 from evenbeat.calibration.calendar import CalendarUnit, checked_date
 from evenbeat.calibration.decision import Decision, decide
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import HistoryModel, fit_history
 from evenbeat.calibration.history_posterior import DriftPrior
-from evenbeat.calibration.interval import suggest_interval
-from evenbeat.calibration.interval_suggestion import SHORT, IntervalSuggestion, Meaning
+from evenbeat.calibration.interval import SHORT, IntervalSuggestion, Meaning, suggest_interval
 from evenbeat.calibration.methods import MethodComparison, compare_methods
 from evenbeat.calibration.setpoint import SetpointSuggestion, suggest_setpoint
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike, lasting_text

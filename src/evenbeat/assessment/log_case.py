@@ -12,7 +12,7 @@ from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.case import Case
 from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
 from evenbeat.calibration.decision import decide
-from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.aging import AUTOMATIC_LAWS
 from evenbeat.clock.backtest import backtest

@@ -9,7 +9,7 @@ import numpy as np
 
 from evenbeat.assessment.now import DisplayBound, ToleranceNow
 from evenbeat.calibration.experiment import plan_experiment
-from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import EvenbeatError
 from evenbeat.quantities import number_text

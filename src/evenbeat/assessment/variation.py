@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
-from evenbeat.calibration.interval_suggestion import IntervalSuggestion, Meaning, running_mean
+from evenbeat.calibration.interval import IntervalSuggestion, Meaning, running_mean
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.forecaster import first_exit
 from evenbeat.errors import EvenbeatError

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.assessment.now import DisplayBound, ToleranceNow
-from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.findings import Finding

@@ -7,4 +7,4 @@ from .experiment import plan_experiment as plan_experiment
 from .methods import compare_methods as compare_methods
 from .reliability import fit_reliability as fit_reliability
 from .specification import Specification as Specification
-from .specification_verdict import check_specification as check_specification
+from .specification import check_specification as check_specification

@@ -13,28 +13,288 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
+from scipy import special
 
-from evenbeat.calibration.affected import AffectedResult, DatedResult, dated_results, judged_results
-from evenbeat.calibration.bridge import Bridge, around_crossing
 from evenbeat.calibration.calendar import checked_date
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import fit_history
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
-from evenbeat.clock.forecaster import PATHS, Forecaster, LastInterval, checked_forecaster, moments
+from evenbeat.clock.forecaster import (
+    PATHS,
+    Forecaster,
+    LastInterval,
+    Paths,
+    checked_forecaster,
+    moments,
+    root_of,
+    staying,
+)
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, merged, note, stop
+from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, number_text
 from evenbeat.result import UNKNOWN, Column, Result, Table
+from evenbeat.tables import Field, Row, TableLike, read_table
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 if TYPE_CHECKING:
     import pandas as pd
+
+Affected = Literal["affected", "possibly", "not affected"]
+SURELY, SURELY_NOT = 0.95, 0.05
+FIELDS = (
+    Field(name="date"),
+    Field(name="elapsed_days", unit="d"),
+    Field(name="tolerance", unit="1"),
+    Field(name="lower", unit="1"),
+    Field(name="upper", unit="1"),
+    Field(name="deviation", unit="1"),
+    Field(name="name", also=("result",)),
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class DatedResult:
+    """One result obtained with the instrument.
+
+    Attributes
+    ----------
+    elapsed_s
+        Since the last known-good value.
+    tolerance
+        Limits of the error that this result could bear, as a fractional frequency.
+    deviation
+        Fractional deviation from nominal that was reported; the error of the timebase comes on top. Zero
+        where only the error itself is to be judged.
+    name
+        For the list.
+    when
+        As the table said it.
+    """
+
+    elapsed_s: float
+    tolerance: Tolerance = field(metadata=UNLISTED)
+    deviation: float = 0.0
+    name: str = ""
+    when: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class AffectedResult(Plain):
+    """What is to be said of one result.
+
+    Attributes
+    ----------
+    result
+        As given.
+    probability_outside
+        That the corrected deviation lies outside of the result's own tolerance.
+    affected
+        ``affected`` from 95 % on, ``not affected`` up to 5 %, ``possibly`` in between; for a result that was
+        reported out of tolerance, that it would be within counts.
+    """
+
+    result: DatedResult = field(metadata=UNLISTED)
+    probability_outside: float
+    affected: Affected
+
+    @property
+    def row(self) -> tuple[str, ...]:
+        """Cells of a table."""
+        one = self.result
+        return (
+            one.name or UNKNOWN,
+            one.when or f"day {one.elapsed_s / SECONDS_PER_DAY:.1f}",
+            str(one.tolerance),
+            f"{self.probability_outside:.3f}",
+            self.affected,
+        )
+
+    def _facts(self) -> Mapping[str, object]:
+        return {**declared(self.result), **declared(self.result.tolerance), **super()._facts()}
+
+
+def dated_results(
+    table: TableLike | Sequence[DatedResult],
+    *,
+    start: dt.date | None,
+    until_s: float,
+    date_order: str | None = None,
+) -> tuple[tuple[DatedResult, ...], tuple[Finding, ...]]:
+    """Return results of a table (see :func:`evenbeat.back_cast`), and what was assumed of it.
+
+    ``start`` is the date of the last known-good value, ``until_s`` the time from there to the finding.
+    """
+    if isinstance(table, Sequence) and not isinstance(table, str):
+        return tuple(table), ()
+    read = read_table(table, FIELDS, what="table of results", date_order=date_order)
+    return tuple(_result(row, start=start, until_s=until_s) for row in read.rows), read.findings
+
+
+def _result(row: Row, *, start: dt.date | None, until_s: float) -> DatedResult:
+    elapsed, when = row.number_in("elapsed_days"), f"day {row.number_in('elapsed_days') / SECONDS_PER_DAY:g}"
+    if math.isnan(elapsed):
+        if not row.given("date"):
+            msg = "no date; give date, or elapsed_days since the last known-good value"
+            raise row.error(msg)
+        if start is None:
+            msg = "a date is given, but not that of the last known-good value; state start"
+            raise row.error(msg)
+        elapsed = (row.moment() - dt.datetime.combine(start, dt.time())).total_seconds()
+        when = row.text("date")
+    if not 0 <= elapsed <= until_s:
+        msg = (
+            f"{when} is not between the last known-good value and the finding "
+            f"({until_s / SECONDS_PER_DAY:.6g} days later)"
+        )
+        raise row.error(msg)
+    pair = (row.number_in("lower"), row.number_in("upper"))
+    limits = row.limits("tolerance") if any(map(math.isnan, pair)) else pair
+    if limits is None:
+        msg = "no tolerance; give tolerance, or lower and upper"
+        raise row.error(msg)
+    deviation = row.number_in("deviation")
+    try:
+        return DatedResult(
+            elapsed_s=elapsed,
+            tolerance=Tolerance.of(limits),
+            deviation=0.0 if math.isnan(deviation) else deviation,
+            name=row.text("name") if row.given("name") else "",
+            when=when,
+        )
+    except InputError as error:
+        raise row.error(error) from error
+
+
+def judged_results(
+    results: Sequence[DatedResult],
+    times: FloatArray,
+    probability_between: Callable[[float, float, int], float],
+) -> tuple[AffectedResult, ...]:
+    """Return what is to be said of each result, given the distribution of the offset at the times.
+
+    Notes
+    -----
+    A counter whose timebase is fast by y reads low by y: the deviation that should have been reported is
+    the reported one plus y.
+    """
+    judged = []
+    for one in results:
+        at = int(np.argmin(np.abs(times - one.elapsed_s)))
+        limits, reported = one.tolerance, one.deviation
+        inside = probability_between(limits.lower - reported, limits.upper - reported, at)
+        outside = min(max(1 - inside, 0.0), 1.0)
+        changed = outside if limits.holds(reported) else inside
+        sure: Affected = "affected" if changed >= SURELY else "not affected"
+        affected: Affected = "possibly" if SURELY_NOT < changed < SURELY else sure
+        judged.append(AffectedResult(result=one, probability_outside=outside, affected=affected))
+    return tuple(judged)
+
+
+CLOSER = 96
+
+
+class Bridge(NamedTuple):
+    """Courses conditioned on what was found, at times of shape (m,).
+
+    ``mean`` and ``deviation`` are of each course's offset, given its drift and both ends, (n, m); beside them
+    one course each. ``weight``, (n,), is how well its drift agrees with what was found.
+    """
+
+    times: FloatArray
+    mean: FloatArray
+    deviation: FloatArray
+    drawn_courses: FloatArray
+    weight: FloatArray
+    diffusion: FloatArray
+
+    @classmethod
+    def drawn(
+        cls,
+        groups: Iterator[Paths],
+        found: Estimate,
+        times: FloatArray,
+        generator: np.random.Generator,
+        *,
+        seen: bool = False,
+    ) -> Bridge:
+        """Return conditioned courses from free ones, ``found`` being the offset at the last of the times.
+
+        ``seen``: whether the courses' drift has been learnt from it already.
+        """
+        parts: list[tuple[FloatArray, ...]] = []
+        known = found.standard_uncertainty**2
+        for group in groups:
+            cross = group.covariance[:, -1]
+            growth = group.growth[:, np.newaxis]
+            spread = growth[:, 0] * cross[-1] + known
+            gain = growth * cross / np.maximum(spread, np.finfo(float).tiny)[:, np.newaxis]
+            miss = found.value - group.mean[:, -1]
+            mean = group.mean + gain * miss[:, np.newaxis]
+            variance = growth * (np.diag(group.covariance) - gain * cross)
+            free = np.sqrt(growth) * (generator.standard_normal(mean.shape) @ root_of(group.covariance).T)
+            noise = math.sqrt(known) * generator.standard_normal(len(mean))
+            course = mean + free + gain * (noise - free[:, -1])[:, np.newaxis]
+            logs = np.zeros(len(mean)) if seen else -0.5 * (np.log(spread) + miss**2 / spread)
+            parts.append((mean, np.sqrt(np.maximum(variance, 0.0)), course, logs, group.diffusion))
+        mean, deviation, course, logs, diffusion = (
+            np.concatenate(column) for column in zip(*parts, strict=True)
+        )
+        return cls(times, mean, deviation, course, special.softmax(logs), diffusion)
+
+    def probability_between(self, low: float, high: float, at: int) -> float:
+        """Return the probability of an offset between two limits at one of the times."""
+        deviation = np.maximum(self.deviation[:, at], 1e-300)
+        with np.errstate(over="ignore"):
+            upper = special.ndtr((high - self.mean[:, at]) / deviation)
+            lower = special.ndtr((low - self.mean[:, at]) / deviation)
+        return float(self.weight @ (upper - lower))
+
+    def out(self, limits: Tolerance) -> FloatArray:
+        """Return the probability of being out at each time, shape (m,)."""
+        inside = [self.probability_between(limits.lower, limits.upper, i) for i in range(len(self.times))]
+        return np.clip(1 - np.array(inside), 0.0, 1.0)
+
+    def left_by(self, limits: Tolerance) -> FloatArray:
+        """Return the probability of having left by each time, shape (m,)."""
+        stayed = staying(self.drawn_courses, self.times, (limits.lower, limits.upper), self.diffusion)
+        return np.asarray(np.clip(1 - self.weight @ stayed, 0.0, 1.0))
+
+    def crossing(self, left: FloatArray) -> tuple[float, float, float]:
+        """Return 2.5, 50 and 97.5 % quantiles of the time of leaving, given that it left."""
+        if left[-1] < 0.5:
+            return math.nan, math.nan, math.nan
+        share, first = left / left[-1], np.argmax(left > 0)
+        share = np.maximum.accumulate(share)
+        steps = np.unique(share[max(int(first) - 1, 0) :], return_index=True)
+        times = self.times[max(int(first) - 1, 0) :][steps[1]]
+        low, middle, high = np.interp([0.025, 0.5, 0.975], steps[0], times)
+        return float(low), float(middle), float(high)
+
+    def quantile(self, probability: float) -> FloatArray:
+        """Return the weighted quantile of the courses at each time, shape (m,)."""
+        order = np.argsort(self.drawn_courses, axis=0)
+        values = np.take_along_axis(self.drawn_courses, order, axis=0)
+        share = np.cumsum(self.weight[order], axis=0)
+        at = np.argmax(share >= probability, axis=0)
+        return np.asarray(np.take_along_axis(values, at[np.newaxis], axis=0)[0])
+
+
+def around_crossing(times: FloatArray, left: FloatArray) -> FloatArray:
+    """Return moments over the time in which most of the leaving happens; none if it hardly left."""
+    if left[-1] < 0.5:
+        return np.empty(0)
+    share = left / left[-1]
+    first = max(int(np.argmax(share > 0.01)) - 1, 0)
+    last = min(int(np.argmax(share > 0.99)) + 1, len(times) - 1)
+    return np.linspace(times[first], times[last], CLOSER)
+
 
 ADVICE = (
     "Take the instrument out of use, label it and protect it against use.",
@@ -174,8 +434,10 @@ def back_cast(
     start
         ISO date of the last known-good value; taken from a history if not stated.
     results
-        Dated results with their own tolerance, as a table (see :func:`evenbeat.calibration.affected.
-        dated_results`) or as :class:`DatedResult`: which of them are affected is said.
+        Dated results, of which it is said which are affected: a frame or file with the columns ``date`` (or
+        ``elapsed_days`` since the last known-good value) and ``tolerance`` (fractional: ``1e-8`` for ±1e-8, or
+        ``-5e-9:1e-8``; or ``lower`` and ``upper``), and, where known, ``deviation`` (fractional, as reported)
+        and ``name``; or a tuple of :class:`DatedResult`.
     date_order
         ``day-first`` or ``month-first`` for dates of that table such as 03/04/2026, where none says so.
     oscillator_class
@@ -261,13 +523,7 @@ def back_cast(
 
 
 def linear_crossing(limits: Tolerance, left: float, found: float, elapsed_s: float) -> float:
-    """Return when a straight line from what was left to what was found leaves a tolerance.
-
-    Returns
-    -------
-    float
-        Seconds since it was left: 0 if it was outside then, NaN if the line stays within.
-    """
+    """Return when a straight line from left to found leaves a tolerance: 0 if at once, NaN if it stays."""
     if not limits.holds(left):
         return 0.0
     if limits.holds(found):

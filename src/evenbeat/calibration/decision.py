@@ -6,6 +6,7 @@ ILAC-G8:09/2019; the duty to agree on a rule before measuring, ISO/IEC 17025:201
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -16,7 +17,7 @@ from scipy import special
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution
-from evenbeat.quantities import Estimate, checked_coverage, checked_probability
+from evenbeat.quantities import Estimate, checked_coverage, checked_probability, need_positive
 from evenbeat.result import Result
 
 ConformityVerdict = Literal["pass", "conditional pass", "conditional fail", "fail"]
@@ -62,14 +63,15 @@ DECISION_RULES: dict[str, DecisionRule] = {
     rule.name: rule
     for rule in (
         DecisionRule(name="simple_acceptance", says="accepted if within the limits; no guard band"),
-        DecisionRule(name="guard_band", guard_factor=1.0, says="accepted if within the limits less U"),
-        DecisionRule(
-            name="guard_band_0.83", guard_factor=0.83, says="accepted if within the limits less 0.83 U"
+        *(
+            DecisionRule(name=name, guard_factor=factor, says=f"accepted if within the limits less {held}")
+            for name, factor, held in (
+                ("guard_band", 1.0, "U"),
+                ("guard_band_0.83", 0.83, "0.83 U"),
+                ("guard_band_1.5", 1.5, "1.5 U"),
+                ("guard_band_3", 3.0, "3 U"),
+            )
         ),
-        DecisionRule(
-            name="guard_band_1.5", guard_factor=1.5, says="accepted if within the limits less 1.5 U"
-        ),
-        DecisionRule(name="guard_band_3", guard_factor=3.0, says="accepted if within the limits less 3 U"),
         DecisionRule(
             name="root_sum_of_squares", root_sum_of_squares=True, says="accepted if within √(T² - U²)"
         ),
@@ -348,14 +350,9 @@ def global_risk(
     Source: JCGM 106:2012 (global consumer's and producer's risk)
     Tests: tests/calibration/test_decision.py
     """
-    for name, value in {
-        "tolerance": tolerance,
-        "expanded_uncertainty": expanded_uncertainty,
-        "coverage_factor": coverage_factor,
-    }.items():
-        if not (value > 0 and math.isfinite(value)):
-            msg = f"{name} is {value}; it must be positive"
-            raise InputError(msg)
+    need_positive(
+        tolerance=tolerance, expanded_uncertainty=expanded_uncertainty, coverage_factor=coverage_factor
+    )
     share = checked_probability(in_tolerance_probability, "in_tolerance_probability")
     # in units of the population's standard deviation
     limit = float(special.ndtri(0.5 * (1 + share)))
@@ -366,25 +363,16 @@ def global_risk(
     if accepted_within <= 0:
         return GlobalRisk(false_accept=0.0, false_reject=share)
 
-    def accepted(error: float) -> float:
-        within = special.ndtr((accepted_within - error) / noise) - special.ndtr(
-            (-accepted_within - error) / noise
-        )
-        return float(within)
-
-    def density(error: float) -> float:
-        return math.exp(-0.5 * error**2) / math.sqrt(2 * math.pi)
+    def wrong(error: float) -> float:
+        """Return the density of an error that is judged wrongly."""
+        ends = (accepted_within - error) / noise, (-accepted_within - error) / noise
+        accepted = float(special.ndtr(ends[0]) - special.ndtr(ends[1]))
+        density = math.exp(-0.5 * error**2) / math.sqrt(2 * math.pi)
+        return density * (accepted if error > limit else 1 - accepted)
 
     from scipy import integrate
 
     # most of the integrand lies within a few standard uncertainties of the limit: tell the quadrature
-    beyond, before = min(limit + 6 * noise, FARTHEST), max(limit - 6 * noise, 0.0)
-    outside = sum(
-        integrate.quad(lambda e: density(e) * accepted(e), low, high, limit=200)[0]
-        for low, high in ((limit, beyond), (beyond, FARTHEST))
-    )
-    inside = sum(
-        integrate.quad(lambda e: density(e) * (1 - accepted(e)), low, high, limit=200)[0]
-        for low, high in ((0.0, before), (before, limit))
-    )
-    return GlobalRisk(false_accept=2 * outside, false_reject=2 * inside)
+    edges = 0.0, max(limit - 6 * noise, 0.0), limit, min(limit + 6 * noise, FARTHEST), FARTHEST
+    parts = [integrate.quad(wrong, *ends, limit=200)[0] for ends in itertools.pairwise(edges)]
+    return GlobalRisk(false_accept=2 * sum(parts[2:]), false_reject=2 * sum(parts[:2]))

@@ -22,7 +22,7 @@ from scipy import optimize, special
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution
 from evenbeat.plain import UNLISTED, listed_as
-from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability, need_positive
 from evenbeat.result import Column, Result
 from evenbeat.units import duration_text
 
@@ -156,7 +156,17 @@ def fit_degradation(
     """
     target = checked_probability(reliability, "reliability")
     level = checked_probability(confidence, "confidence")
-    t, y, owner = _checked(time_s, value, unit, limit)
+    t, y = (np.atleast_1d(np.asarray(v, dtype=float)) for v in (time_s, value))
+    owner = np.atleast_1d(np.asarray(unit)).astype(str)
+    if not t.shape == y.shape == owner.shape or t.ndim != 1:
+        msg = f"time_s, value and unit differ in length ({t.size}, {y.size}, {owner.size})"
+        raise InputError(msg)
+    bad = np.flatnonzero(~(np.isfinite(y) & np.isfinite(t) & (t >= 0)))
+    if len(bad):
+        i = int(bad[0])
+        msg = f"row {i + 1}: value {y[i]:g} after {t[i]:g} s; both must be finite, the time 0 or more"
+        raise InputError(msg)
+    need_positive(limit=limit)
     names = list(dict.fromkeys(owner.tolist()))
     groups = [(t[owner == name], y[owner == name]) for name in names]
     groups = [(time[time > 0], reading[time > 0]) for time, reading in groups]
@@ -171,10 +181,16 @@ def fit_degradation(
     fit, covariance, cost = _random_slope(groups, side * rates)
     mean, spread, residual = fit[0], math.exp(fit[1]), math.exp(fit[2])
     interval = _interval(limit, target, mean, spread)
-    low, high = _limits(limit, target, fit, covariance, confidence=level, seed=seed)
-    lognormal = _lognormal_interval(limit, target, side * rates)
-    with np.errstate(divide="ignore"):
-        arrive = np.where(side * rates > 0, limit / np.where(side * rates > 0, side * rates, 1.0), math.inf)
+    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    generator, correlation = np.random.default_rng(seed), covariance / np.outer(size, size)
+    drawn = fit + size * generator.multivariate_normal(np.zeros(3), correlation, DRAWS, method="eigh")
+    times = [_interval(limit, target, p[0], math.exp(p[1])) for p in drawn]
+    low, high = np.quantile(times, [0.5 * (1 - level), 0.5 * (1 + level)]).tolist()
+    towards, lognormal = side * rates, math.nan
+    if np.all(towards > 0):
+        logs = np.log(towards)
+        lognormal = float(limit / math.exp(logs.mean() + special.ndtri(target) * logs.std(ddof=1)))
+    arrive = np.divide(limit, towards, out=np.full(len(rates), math.inf), where=towards > 0)
     return DegradationFit(
         limit=limit,
         reliability=target,
@@ -190,27 +206,8 @@ def fit_degradation(
         interval_low_s=low,
         interval_high_s=high,
         lognormal_interval_s=lognormal,
-        findings=_remarks(groups, interval, lognormal, float(t.max()), side * rates),
+        findings=_remarks(groups, interval, lognormal, float(t.max()), towards),
     )
-
-
-def _checked(
-    time_s: npt.ArrayLike, value: npt.ArrayLike, unit: npt.ArrayLike, limit: float
-) -> tuple[FloatArray, FloatArray, npt.NDArray[np.str_]]:
-    t, y = (np.atleast_1d(np.asarray(v, dtype=float)) for v in (time_s, value))
-    owner = np.atleast_1d(np.asarray(unit)).astype(str)
-    if not t.shape == y.shape == owner.shape or t.ndim != 1:
-        msg = f"time_s, value and unit differ in length ({t.size}, {y.size}, {owner.size})"
-        raise InputError(msg)
-    bad = np.flatnonzero(~(np.isfinite(y) & np.isfinite(t) & (t >= 0)))
-    if len(bad):
-        i = int(bad[0])
-        msg = f"row {i + 1}: value {y[i]:g} after {t[i]:g} s; both must be finite, the time 0 or more"
-        raise InputError(msg)
-    if not (limit > 0 and math.isfinite(limit)):
-        msg = f"limit is {limit}; it must be positive"
-        raise InputError(msg)
-    return t, y, owner
 
 
 def _random_slope(
@@ -222,13 +219,8 @@ def _random_slope(
     """
     unit_t = max(float(time.max()) for time, _ in groups)
     unit_y = max(float(np.abs(reading).max()) for _, reading in groups)
-    sums = np.array(
-        [
-            (len(t), (t / unit_t) @ (t / unit_t), (t / unit_t) @ (y / unit_y), (y / unit_y) @ (y / unit_y))
-            for t, y in groups
-        ]
-    )
-    n, tt, ty, yy = sums.T
+    groups = [(time / unit_t, reading / unit_y) for time, reading in groups]
+    n, tt, ty, yy = np.array([(len(t), t @ t, t @ y, y @ y) for t, y in groups]).T
 
     def cost(p: FloatArray) -> float:
         mean, slope, noise = p[0], math.exp(2 * p[1]), math.exp(2 * p[2])
@@ -241,7 +233,7 @@ def _random_slope(
         return float(0.5 * np.sum(chi + logs + n * math.log(2 * math.pi)))
 
     scaled = rates * unit_t / unit_y
-    left = [y / unit_y - rate * t / unit_t for (t, y), rate in zip(groups, scaled, strict=True)]
+    left = [y - rate * t for (t, y), rate in zip(groups, scaled, strict=True)]
     scatter = math.sqrt(float(np.mean(np.concatenate(left) ** 2))) or 1e-9
     start = np.array([scaled.mean(), math.log(scaled.std() or 1e-3), math.log(scatter)])
     found = optimize.minimize(
@@ -262,19 +254,13 @@ def _random_slope(
     )
 
 
-def _hessian(cost: Callable[[FloatArray], float], at: FloatArray) -> FloatArray:
-    step = 1e-4
-    size = len(at)
-    unit = np.eye(size) * step
-    values = np.empty((size, size))
-    for i in range(size):
-        for j in range(size):
-            corners = [
-                sign * cost(at + first * unit[i] + second * unit[j])
-                for first, second, sign in ((1, 1, 1), (1, -1, -1), (-1, 1, -1), (-1, -1, 1))
-            ]
-            values[i, j] = sum(corners) / (4 * step**2)
-    return values
+def _hessian(cost: Callable[[FloatArray], float], at: FloatArray, step: float = 1e-4) -> FloatArray:
+    unit = np.eye(len(at)) * step
+
+    def curved(a: FloatArray, b: FloatArray) -> float:
+        return (cost(at + a + b) - cost(at + a - b) - cost(at - a + b) + cost(at - a - b)) / (4 * step**2)
+
+    return np.array([[curved(a, b) for b in unit] for a in unit])
 
 
 def _within(limit: float, time: npt.ArrayLike, mean: float, spread: float) -> FloatArray:
@@ -293,32 +279,6 @@ def _interval(limit: float, reliability: float, mean: float, spread: float) -> f
         xtol=1e-12 * (abs(mean) + spread),
     )
     return limit / float(edge)
-
-
-def _limits(
-    limit: float,
-    reliability: float,
-    fit: FloatArray,
-    covariance: FloatArray,
-    *,
-    confidence: float,
-    seed: int,
-) -> tuple[float, float]:
-    generator = np.random.default_rng(seed)
-    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
-    correlation = covariance / np.outer(size, size)
-    drawn = fit + size * generator.multivariate_normal(np.zeros(3), correlation, DRAWS, method="eigh")
-    times = [_interval(limit, reliability, p[0], math.exp(p[1])) for p in drawn]
-    tail = 0.5 * (1 - confidence)
-    low, high = np.quantile(times, [tail, 1 - tail])
-    return float(low), float(high)
-
-
-def _lognormal_interval(limit: float, reliability: float, rates: FloatArray) -> float:
-    if np.any(rates <= 0):
-        return math.nan
-    logs = np.log(rates)
-    return float(limit / math.exp(logs.mean() + special.ndtri(reliability) * logs.std(ddof=1)))
 
 
 def _remarks(

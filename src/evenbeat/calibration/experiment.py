@@ -15,6 +15,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -30,14 +31,14 @@ from evenbeat.clock.covariance import (
 )
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.oscillator_classes import OscillatorClass, oscillator_class_named
-from evenbeat.deviations.forms.differences import equivalent_degrees_of_freedom
+from evenbeat.deviations.forms.terms import equivalent_degrees_of_freedom
 from evenbeat.deviations.levels import NoiseFit
 from evenbeat.deviations.sums.kernels import TermSum, one_thread
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, note
 from evenbeat.plain import Plain
 from evenbeat.powerlaw import NoiseLevels, white_pm_deviation
-from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability, need_positive
 from evenbeat.result import Column, Result, Table
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_YEAR, duration_text
 
@@ -80,45 +81,22 @@ class Goal(Plain):
 
 @dataclass(frozen=True, kw_only=True)
 class TemperatureExperiment(Plain):
-    """Steps of temperature that are planned.
+    """Steps of temperature that are planned: up, down, down, up, so that no drift hides in them.
 
     Attributes
     ----------
     step_k
         Up and down from the middle.
-    dwell_s
-        At each of the four levels.
+    dwell_s, duration_s
+        At each of the four levels, and of the whole experiment.
     sensitivity_uncertainty_per_k
         Standard uncertainty of the sensitivity that follows, the noise being known.
-    variance_inflation
-        By the drift: 1 means that neither hides in the other.
     """
 
     step_k: float
     dwell_s: float
+    duration_s: float
     sensitivity_uncertainty_per_k: float
-    variance_inflation: float
-
-    _also = ("duration_s", "order")
-
-    @property
-    def order(self) -> tuple[float, ...]:
-        """Up and down, in steps."""
-        return ORDER
-
-    @property
-    def duration_s(self) -> float:
-        """Of the whole experiment."""
-        return len(ORDER) * self.dwell_s
-
-    @property
-    def sentence(self) -> str:
-        """What to do."""
-        return (
-            f"Change the temperature on purpose by {self.step_k:g} K: up, down, down, up, "
-            f"{duration_text(self.dwell_s)} at each ({duration_text(self.duration_s)} in all); the "
-            f"sensitivity is then known to {self.sensitivity_uncertainty_per_k:.1e}/K."
-        )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -254,13 +232,15 @@ def plan_experiment(
     """
     typical, bad = _levels(noise)
     checked_probability(confidence, "confidence")
-    _check(
+    need_positive(
         drift_uncertainty_per_day=drift_uncertainty_per_day,
         drift_per_day=None if drift_per_day is None else abs(drift_per_day),
         averaging_time_s=averaging_time_s,
         deviation_width=deviation_width,
         resolution_s=resolution_s,
         interval_s=interval_s,
+        temperature_step_k=temperature_step_k,
+        sensitivity_uncertainty_per_k=sensitivity_uncertainty_per_k,
     )
     goals = []
     if drift_uncertainty_per_day is not None:
@@ -297,68 +277,54 @@ def plan_experiment(
     )
 
 
-def _check(**values: float | None) -> None:
-    for name, value in values.items():
-        if value is not None and not (value > 0 and math.isfinite(value)):
-            msg = f"{name} is {value}; it must be positive"
-            raise InputError(msg)
-
-
 def _levels(
     noise: NoiseLevels | NoiseFit | ClockModel | OscillatorClass | str,
 ) -> tuple[NoiseLevels, NoiseLevels]:
     """Return the levels to plan with, and worse ones to be safe."""
     if isinstance(noise, str | OscillatorClass):
         kind = oscillator_class_named(noise, "noise")
-        middle, walk = (math.sqrt(low * high) for low, high in (kind.floor_of_most, kind.walk_after_s))
-        short = math.sqrt(kind.short_term[0] * kind.short_term[1])
-        return _of_class(short, middle, walk), _of_class(kind.short_term[1], kind.floor_of_most[1], walk)
-    levels = noise
-    if isinstance(levels, ClockModel):
-        # medians, and to be safe means: what was hardly seen counts with what it may be
-        known = levels._levels
-        return (
-            _with({exponent: known.median(exponent) for exponent in (0, -1, -2)}),
-            _with({exponent: known.mean(exponent) for exponent in (0, -1, -2)}),
+        walk_after_s = math.sqrt(math.prod(kind.walk_after_s))
+
+        def of_class(short: float, floor: float) -> NoiseLevels:
+            return NoiseLevels(
+                white_fm=2 * short**2,
+                flicker_fm=floor**2 / (2 * math.log(2)),
+                random_walk_fm=3 * floor**2 / (2 * math.pi**2 * walk_after_s),
+            )
+
+        short, floor = kind.short_term, kind.floor_of_most
+        return of_class(math.sqrt(math.prod(short)), math.sqrt(math.prod(floor))), of_class(
+            short[1], floor[1]
         )
-    if isinstance(levels, NoiseFit):
-        levels = levels.levels
+    if isinstance(noise, ClockModel):
+        # medians, and to be safe means: what was hardly seen counts with what it may be
+        known = noise._levels
+        median, mean = ({a: level(a) for a in (0, -1, -2)} for level in (known.median, known.mean))
+        return _with(median), _with(mean)
+    levels = noise.levels if isinstance(noise, NoiseFit) else noise
     if not any(levels.by_exponent.values()):
         msg = "noise has no level above zero; state what the clock is expected to show"
         raise InputError(msg)
     # what was not seen may still be there, up to its limit
     limits: Mapping[int, float] = levels.upper_limits
-    return levels, _with(
-        {exponent: max(level, limits.get(exponent, 0.0)) for exponent, level in levels.by_exponent.items()}
-    )
+    return levels, _with({a: max(level, limits.get(a, 0.0)) for a, level in levels.by_exponent.items()})
 
 
 def _with(levels: Mapping[int, float]) -> NoiseLevels:
-    return NoiseLevels(
-        white_pm=levels.get(2, 0.0),
-        flicker_pm=levels.get(1, 0.0),
-        white_fm=levels.get(0, 0.0),
-        flicker_fm=levels.get(-1, 0.0),
-        random_walk_fm=levels.get(-2, 0.0),
-    )
-
-
-def _of_class(short: float, floor: float, walk_after_s: float) -> NoiseLevels:
-    return NoiseLevels(
-        white_fm=2 * short**2,
-        flicker_fm=floor**2 / (2 * math.log(2)),
-        random_walk_fm=3 * floor**2 / (2 * math.pi**2 * walk_after_s),
-    )
+    names = {2: "white_pm", 1: "flicker_pm", 0: "white_fm", -1: "flicker_fm", -2: "random_walk_fm"}
+    stated: dict[str, Any] = {names[exponent]: level for exponent, level in levels.items()}
+    return NoiseLevels(**stated)
 
 
 def _drift_goal(
     wanted: str, per_day: float, typical: NoiseLevels, bad: NoiseLevels, interval_s: float
 ) -> Goal:
-    target = per_day / SECONDS_PER_DAY
-
     def length(levels: NoiseLevels, factor: float) -> float:
         return record_length(
-            lambda record_s: factor * drift_uncertainty(levels, record_s, interval_s=interval_s), target
+            lambda record_s: (
+                factor * float(coefficient_uncertainties(levels, record_s, interval_s=interval_s)[0])
+            ),
+            per_day / SECONDS_PER_DAY,
         )
 
     return Goal(wanted=wanted, record_length_s=length(typical, 1.0), safe_length_s=length(bad, LEARNT))
@@ -368,17 +334,17 @@ def _deviation_goal(
     time_s: float, width: float, levels: NoiseLevels, confidence: float, interval_s: float
 ) -> Goal:
     """Return the goal of a deviation; safe under the noise that has the fewest degrees of freedom."""
-    parts = {
-        exponent: float(_with({exponent: level}).deviation(time_s, cutoff_hz=0.5 / interval_s))
-        for exponent, level in levels.by_exponent.items()
-        if level > 0
-    }
-    most = max(parts, key=lambda exponent: parts[exponent])
-    lengths = [averages_for(width, exponent, confidence) * time_s for exponent in (most, -2)]
+
+    def size(exponent: int) -> float:
+        alone = _with({exponent: levels.by_exponent[exponent]})
+        return float(alone.deviation(time_s, cutoff_hz=0.5 / interval_s))
+
+    most = max((a for a, level in levels.by_exponent.items() if level > 0), key=size)
+    length, safe = (averages_for(width, exponent, confidence) * time_s for exponent in (most, -2))
     return Goal(
         wanted=f"σ_y({duration_text(time_s)}) to ±{100 * width:g} % ({100 * confidence:g} %)",
-        record_length_s=lengths[0],
-        safe_length_s=max(lengths),
+        record_length_s=length,
+        safe_length_s=max(length, safe),
     )
 
 
@@ -429,29 +395,22 @@ def _remarks(
     )
     found.append(note("REFERENCE_NEEDED", sentence))
     if temperature is not None:
-        found.append(note("TEMPERATURE_STEPS", temperature.sentence))
+        sentence = (
+            f"Change the temperature on purpose by {temperature.step_k:g} K: up, down, down, up, "
+            f"{duration_text(temperature.dwell_s)} at each ({duration_text(temperature.duration_s)} in all); "
+            f"the sensitivity is then known to {temperature.sensitivity_uncertainty_per_k:.1e}/K."
+        )
+        found.append(note("TEMPERATURE_STEPS", sentence))
     return tuple(found)
 
 
-def drift_uncertainty(levels: NoiseLevels, record_s: float, *, interval_s: float = 1.0) -> float:
-    """Return the standard uncertainty of a drift per second, the noise being known.
-
-    White PM, which alone depends on the spacing of readings, counts as with a hundred averages: safe for a
-    log of many.
-    """
-    return float(coefficient_uncertainties(levels, record_s, interval_s=interval_s)[0])
-
-
 def coefficient_uncertainties(
-    levels: NoiseLevels,
-    record_s: float,
-    *,
-    interval_s: float = 1.0,
-    columns: FloatArray | None = None,
+    levels: NoiseLevels, record_s: float, *, interval_s: float = 1.0, columns: FloatArray | None = None
 ) -> FloatArray:
     """Return standard uncertainties at best of the drift per second and of further regressors.
 
-    ``columns``, shape (100, q), are their means over a hundredth of the record each.
+    ``columns``, shape (100, q), are their means over a hundredth of the record each. The noise is known;
+    white PM, which alone depends on the spacing of readings, counts as with a hundred averages.
     """
     middles, contrasts, by_exponent = _unit()
     inner = np.zeros((BLOCKS - 1, BLOCKS - 1))
@@ -518,16 +477,18 @@ def deviation_half_width(averages: float, exponent: int, confidence: float) -> f
 
 def averages_for(width: float, exponent: int, confidence: float) -> float:
     """Return how many averaging times a record must hold for this relative half width; inf if too many."""
+
+    def wide(averages: float) -> bool:
+        return deviation_half_width(averages, exponent, confidence) > width
+
     low, high = 2.0, 3.0
-    while deviation_half_width(high, exponent, confidence) > width:
+    while wide(high):
         low, high = high, 2 * high
         if high > MOST_AVERAGES:
             return math.inf
     while high - low > 1 / FACTOR:
         middle = 0.5 * (low + high)
-        low, high = (
-            (middle, high) if deviation_half_width(middle, exponent, confidence) > width else (low, middle)
-        )
+        low, high = (middle, high) if wide(middle) else (low, middle)
     return high
 
 
@@ -563,10 +524,6 @@ def plan_temperature(
     levels: NoiseLevels, *, step_k: float, lag_s: float, wanted_per_k: float | None, interval_s: float
 ) -> TemperatureExperiment:
     """Return the steps that give a sensitivity to the uncertainty wanted, or the shortest that settle."""
-    for name, value in {"temperature_step_k": step_k, "sensitivity_uncertainty_per_k": wanted_per_k}.items():
-        if value is not None and not (value > 0 and math.isfinite(value)):
-            msg = f"{name} is {value}; it must be positive"
-            raise InputError(msg)
     pattern = np.repeat(ORDER, BLOCKS // len(ORDER))
 
     def uncertainty(duration_s: float) -> float:
@@ -586,6 +543,6 @@ def plan_temperature(
     return TemperatureExperiment(
         step_k=step_k,
         dwell_s=dwell,
+        duration_s=len(ORDER) * dwell,
         sensitivity_uncertainty_per_k=uncertainty(len(ORDER) * dwell),
-        variance_inflation=variance_inflation(pattern),
     )

@@ -1,27 +1,100 @@
-"""The calibrations of one instrument: as found, as left, with their uncertainty, in order of time."""
+"""The calibrations of one instrument: as found, as left, with their uncertainty, in order of time.
+
+A table of them is read row by row: what cannot be believed is set aside and named.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from evenbeat.calibration.history_point import FoundState, HistoryPoint
-from evenbeat.calibration.history_table import history_from_table
 from evenbeat.calibration.tolerance import Tolerance
+from evenbeat.clock.calibration_points import FIELDS, calibration_in, need_calibrations
+from evenbeat.clock.oscillator_classes import oscillator_class_named
 from evenbeat.errors import InputError
+from evenbeat.findings import Finding, caution, note
 from evenbeat.plain import UNLISTED
 from evenbeat.result import Column, Result
-from evenbeat.units import duration_text
+from evenbeat.tables import Field, Row, read_table
+from evenbeat.units import duration_text, seconds_of_day
 
 if TYPE_CHECKING:
     import pandas as pd
+
+CONTRADICTS = 6.0
+"""Standard uncertainties between found and left from which 'not adjusted' is not believed."""
+_FURTHER = (
+    Field(name="tolerance", unit="1"),
+    Field(name="in_use_hours", also=("in_use",), unit="h"),
+    Field(name="oscillator_class", also=("class",)),
+)
+FoundState = Literal["in", "out"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class HistoryPoint:
+    """One calibration.
+
+    Attributes
+    ----------
+    time_s
+        Since the first calibration.
+    as_found
+        Fractional offset; NaN where only a state was recorded, or nothing.
+    state
+        ``in`` or ``out`` where only that was recorded.
+    as_left
+        Fractional offset after it; equal to ``as_found`` if not adjusted. NaN where unknown.
+    standard_uncertainty
+        Of each of the two (k = 1).
+    as_left_uncertainty
+        Of ``as_left`` (k = 1), where it is another one; NaN where it is not.
+    jumped
+        Whether the offset jumped after it, by a move or an adjustment between calibrations: ``as_left`` is
+        then what it was after that.
+    tolerance
+        That the state was judged by, where the table says so.
+    in_use_s
+        Reading of a meter of hours in use, in seconds; NaN where there is none.
+    certificate
+        Its number, where it is known.
+    row, place
+        Of the table it came from: the line of the file, or the row of the frame, counted from 1, and in
+        words, such as ``line 7``; 0 and empty where there was none.
+    """
+
+    time_s: float
+    as_found: float
+    as_left: float
+    standard_uncertainty: float
+    adjusted: bool
+    state: FoundState | None = None
+    tolerance: Tolerance | None = None
+    in_use_s: float = math.nan
+    row: int = 0
+    place: str = ""
+    certificate: str = ""
+    as_left_uncertainty: float = math.nan
+    jumped: bool = False
+
+    @property
+    def starts_anew(self) -> bool:
+        """Whether what it was left at is another reading than what it was found at."""
+        return self.adjusted or self.jumped or self.as_left != self.as_found
+
+    @property
+    def as_left_standard_uncertainty(self) -> float:
+        """Standard uncertainty of ``as_left``."""
+        own = self.as_left_uncertainty
+        return self.standard_uncertainty if math.isnan(own) else own
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,13 +219,27 @@ class CalibrationHistory(Result):
         uncertainty that is missing, an adjustment without what it was left at, values that contradict
         ``adjusted``. Rows that are not in order of their dates are put in order, which is said.
         """
-        read = history_from_table(
+        read = read_table(
             table,
-            instrument=instrument,
+            (*FIELDS, *_FURTHER),
+            what="history",
             date_order=date_order,
             nominal_frequency_hz=nominal_frequency_hz,
         )
-        return cls(**(read | {"name": name or read["name"]}))
+        need_calibrations(read)
+        rows, named = read.of_one(instrument)
+        findings: list[Finding] = list(read.findings)
+        ordered = _in_order([_read(row, findings) for row in rows], findings)
+        stated, _, said = agreed([row for *_, row in ordered])
+        first = ordered[0][0]
+        return cls(
+            points=tuple(replace(point, time_s=(date - first).total_seconds()) for date, point, _ in ordered),
+            oscillator_class=stated.get("oscillator_class"),
+            name=name or named or ("" if read.path is None else Path(read.path).stem),
+            first_date=first.date(),
+            first_time_s=seconds_of_day(first),
+            findings=(*findings, *said),
+        )
 
     def increments(self) -> tuple[Increment, ...]:
         """Return the change between each calibration and the one before it, where both are known."""
@@ -230,3 +317,126 @@ class CalibrationHistory(Result):
         named = f" of {self.name}" if self.name else ""
         span = duration_text(self.points[-1].time_s) if len(self) > 1 else "one day"
         return f"History{named}: {len(self)} calibration{'s' if len(self) > 1 else ''} over {span}"
+
+
+_Dated = tuple[dt.datetime, HistoryPoint, Row]
+
+
+def _read(row: Row, findings: list[Finding]) -> _Dated:
+    """Return the point of a row without what cannot be believed of it, for which findings say why."""
+    one = calibration_in(row)
+    found, left, uncertainty = one.as_found, one.as_left, one.standard_uncertainty
+    left = found if math.isnan(left) and not one.adjusted else left
+    point = HistoryPoint(
+        time_s=0.0,
+        as_found=found,
+        as_left=left,
+        standard_uncertainty=uncertainty,
+        as_left_uncertainty=one.as_left_uncertainty,
+        adjusted=one.adjusted,
+        state=one.state,
+        tolerance=tolerance_in(row),
+        in_use_s=row.number_in("in_use_hours"),
+        row=row.number,
+        place=row.place,
+    )
+    nothing = replace(point, as_found=math.nan, as_left=math.nan)
+    if not (math.isnan(found) and math.isnan(left)) and not uncertainty > 0:
+        sentence = (
+            f"{row.where}: standard_uncertainty is {'empty' if math.isnan(uncertainty) else '0'}, so its "
+            "values cannot be weighed and were set aside; give the standard uncertainty (k = 1) of the "
+            "calibration."
+        )
+        point, finding = nothing, caution("UNCERTAINTY_MISSING", sentence, row=row.number)
+    elif not one.adjusted and abs(left - found) > CONTRADICTS * uncertainty:
+        sentence = (
+            f"{row.where}: not adjusted, but as_found {found:g} and as_left {left:g} differ by more than "
+            "their uncertainty; the row was set aside: correct the values or say adjusted = yes."
+        )
+        point, finding = nothing, caution("ADJUSTED_CONTRADICTED", sentence, row=row.number)
+    elif one.adjusted and math.isnan(left):
+        sentence = (
+            f"{row.where}: adjusted, but as_left is empty: the change until the next calibration is unknown "
+            "and was left out; give the offset it was left at."
+        )
+        finding = caution("AS_LEFT_MISSING", sentence, row=row.number)
+    elif one.adjusted and math.isclose(found, left, rel_tol=1e-12):  # in whatever units they were written
+        sentence = f"{row.where}: adjusted, but as_left is as_found: it counts as not adjusted."
+        point, finding = (
+            replace(point, adjusted=False, as_left=found),
+            note("ADJUSTED_IN_NAME", sentence, row=row.number),
+        )
+    else:
+        return one.date, point, row
+    findings.append(finding)
+    return one.date, point, row
+
+
+def _in_order(rows: list[_Dated], findings: list[Finding]) -> list[_Dated]:
+    """Return the rows in order of their dates, with a finding for each that was not."""
+    latest, _, after = rows[0]
+    for date, _, row in rows[1:]:
+        if date < latest:
+            sentence = (
+                f"{row.where}: {date.date()} is not after {after.place} ({latest.date()}); rows were put in "
+                "order of their dates: check that date."
+            )
+            findings.append(caution("DATES_OUT_OF_ORDER", sentence, row=row.number))
+        else:
+            latest, after = date, row
+    ordered = sorted(rows, key=lambda each: each[0])
+    for (before, _, first), (date, _, row) in itertools.pairwise(ordered):
+        if before == date:
+            msg = (
+                f"{date.date()} is the date of {first.place}, too; one calibration a date (or a time of day) "
+                "is needed"
+            )
+            raise row.error(msg)
+    return ordered
+
+
+def agreed(rows: Sequence[Row]) -> tuple[dict[str, str], Tolerance | None, list[Finding]]:
+    """Return what the rows of one instrument, in order of their dates, state of it: texts and its tolerance.
+
+    The last tolerance counts, which is said where another was stated, and the last place. A second class or
+    serial number is refused.
+    """
+    stated: dict[str, tuple[str, Row]] = {}
+    known: list[tuple[Tolerance, Row]] = []
+    for row in rows:
+        for name in filter(row.given, ("oscillator_class", "serial_number", "place")):
+            said = row.text(name)
+            former, first = stated.setdefault(name, (said, row))
+            if name == "place":
+                stated[name] = (said, row)
+            elif said != former:
+                msg = f"{name} is {said}, in {first.place} it is {former}; say the same in every row"
+                raise row.error(msg)
+            elif name == "oscillator_class":
+                try:
+                    oscillator_class_named(said)
+                except InputError as error:
+                    raise row.error(error) from error
+        limits = tolerance_in(row)
+        if limits is not None:
+            known.append((limits, row))
+    tolerance, last = known[-1] if known else (None, None)
+    findings = []
+    for other, row in reversed(known):
+        if last is not None and other != tolerance:
+            sentence = (
+                f"{last.where}: the tolerance is {tolerance}, which counts as the last; in {row.place} it is "
+                f"{other}."
+            )
+            findings.append(caution("TOLERANCE_MIXED", sentence, row=last.number))
+            break
+    return {name: said for name, (said, _) in stated.items()}, tolerance, findings
+
+
+def tolerance_in(row: Row) -> Tolerance | None:
+    """Return the tolerance that a row of a table states."""
+    limits = row.limits("tolerance")
+    try:
+        return None if limits is None else Tolerance.of(limits)
+    except InputError as error:
+        raise row.error(error) from error

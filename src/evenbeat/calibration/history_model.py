@@ -26,8 +26,9 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
-from evenbeat.calibration.history import CalibrationHistory, Increment
+from evenbeat.calibration.history import CalibrationHistory, HistoryPoint, Increment
 from evenbeat.calibration.history_posterior import (
     LAWS,
     YEARLY,
@@ -63,6 +64,11 @@ DOUBTED = 0.1
 """From this probability of a mistake on a reading is named."""
 COMMON = 0.05
 """What a fleet has taught is usual where it has at least this weight."""
+SEASON_UNSEEN = caution(
+    "SEASON_UNSEEN",
+    "The calibrations cannot show a yearly course, as of temperature (too few, or all in one season), and "
+    "nothing is allowed for it: calibrate in another season, or state the environment's uncertainty.",
+)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -121,8 +127,7 @@ class HistoryModel(Result):
         """Drift per year at the last calibration."""
         found = self.posterior
         return Estimate(
-            distribution=_normals(found.weight[0], found.mean[1, 0], found.covariance[1, 1, 0]),
-            unit="1/yr",
+            distribution=_normals(found.weight[0], found.mean[1, 0], found.covariance[1, 1, 0]), unit="1/yr"
         )
 
     @property
@@ -155,7 +160,8 @@ class HistoryModel(Result):
     @property
     def mistaken_readings(self) -> Mapping[str, float]:
         """Where a reading stands that may be a mistake (``line 6``), and how likely that is."""
-        return {where: share for where, share, _, _ in _mistakes(self.history[0], self.posterior.mistakes[0])}
+        doubted = _doubted(self.history[0], self.posterior.mistakes[0])
+        return {point.place: share for point, _, share, _ in doubted}
 
     @property
     def walk_per_root_year(self) -> float:
@@ -303,10 +309,7 @@ class HistoryModel(Result):
         return Tolerance.of(tolerance).probability(self.offset(elapsed_s, as_left=as_left))
 
     def interval_s(
-        self,
-        tolerance: ToleranceLike | Tolerance,
-        reliability: float = 0.95,
-        as_left: Estimate | None = None,
+        self, tolerance: ToleranceLike | Tolerance, reliability: float = 0.95, as_left: Estimate | None = None
     ) -> float:
         """Return the longest time for which the offset is within tolerance (:meth:`Tolerance.kept_for`)."""
         target = checked_probability(reliability, "reliability")
@@ -490,8 +493,7 @@ def fit_history(
         findings=merged(
             *(one.findings for one in several),
             evidence_findings(several[0], increments, prior, found),
-            _family(several, found),
-            _falling(groups[0]),
+            _model_findings(several, groups[0], found),
         ),
     )
 
@@ -525,18 +527,30 @@ def _check(
         raise InputError(msg)
 
 
-def _family(several: Sequence[CalibrationHistory], found: Posteriors) -> list[Finding]:
-    if len(several) == 1:
-        return []
-    if found.common_share == 1:
-        sentence = f"{len(several)} instruments are taken to share one drift and one random walk."
-        return [note("FAMILY_POOLED", sentence)]
-    sentence = (
-        f"The other {len(several) - 1} of the family say what is usual beforehand: about "
-        f"{found.common_share:.0%} of the class's variance of drift is common to the family, and one random "
-        "walk is taken for all."
-    )
-    return [note("FAMILY_RELATED", sentence, common_share=found.common_share, instruments=len(several))]
+def _model_findings(
+    several: Sequence[CalibrationHistory], increments: Sequence[Increment], found: Posteriors
+) -> list[Finding]:
+    """Say what a family shares, and that a drift becomes ever smaller."""
+    said, count = [], len(several)
+    if count > 1 and found.common_share == 1:
+        sentence = f"{count} instruments are taken to share one drift and one random walk."
+        said.append(note("FAMILY_POOLED", sentence))
+    elif count > 1:
+        sentence = (
+            f"The other {count - 1} of the family say what is usual beforehand: about "
+            f"{found.common_share:.0%} of the class's variance of drift is common to the family, and one "
+            "random walk is taken for all."
+        )
+        said.append(note("FAMILY_RELATED", sentence, common_share=found.common_share, instruments=count))
+    rates = [one.change / one.duration_s for one in increments if one.state is None]
+    falling = all(abs(a) > abs(b) and a * b >= 0 for a, b in itertools.pairwise(rates))
+    if len(rates) >= 3 and falling:
+        sentence = (
+            "The drift is smaller in every interval than in the one before; a logarithmic law is among those "
+            "that the forecast averages over unless it was left out."
+        )
+        said.append(note("DRIFT_DECREASES", sentence))
+    return said
 
 
 def evidence_findings(
@@ -552,21 +566,43 @@ def evidence_findings(
     """
     said = [_about_class(increments, prior, _part_shares(prior, found, at))]
     if len(increments) < 3:
-        said.append(few_calibrations(len(increments), prior))
-    return [
-        *said,
-        *(
-            _mistaken(history, where, share, value, turned=turned)
-            for where, share, value, turned in _mistakes(history, found.mistakes[at])
-        ),
-    ]
+        rest = (
+            f"the answer depends mostly on what is usual for the class {prior.spoken}"
+            if prior.name
+            else "without a class to go by the answer stays cautious"
+        )
+        some = f"Little is known from {counted(len(increments), 'interval')} between calibrations"
+        sentence = f"{some if increments else 'There is no interval between calibrations so far'}; {rest}."
+        said.append(caution("FEW_CALIBRATIONS", sentence))
+    for point, value, share, turned in _doubted(history, found.mistakes[at]):
+        day = history.date_of(point)
+        where = f"{point.place[:1].upper()}{point.place[1:]}" if point.place else "A calibration"
+        where += "" if day is None else f" ({day.isoformat()})"
+        sign = "; with the opposite sign it would" if turned else ""
+        sentence = (
+            f"{where}: the value {value:+.3g} does not fit the other calibrations{sign}. It is taken to be a "
+            f"mistake with a probability of {share:.0%}: check it against its certificate."
+        )
+        numbers = {"probability": share, "value": value, "opposite_sign_fits": int(turned)}
+        said.append(caution("READING_DOUBTED", sentence, place=point.place, **numbers))
+    return said
+
+
+def _doubted(
+    history: CalibrationHistory, mistakes: Mapping[int, tuple[float, bool]]
+) -> Iterator[tuple[HistoryPoint, float, float, bool]]:
+    """Yield point, value, probability of a mistake and whether the opposite sign fits, of the doubted."""
+    increments, points = history.increments(), {point.time_s: point for point in history.points}
+    for number, (share, turned) in sorted(mistakes.items(), key=lambda pair: -pair[1][0]):
+        one = increments[number if number >= 0 else -1 - number]
+        if share >= DOUBTED:
+            ends = number >= 0
+            yield points[one.stop_s if ends else one.start_s], one.end if ends else one.start, share, turned
 
 
 def _part_shares(prior: DriftPrior, found: Posteriors, at: int = 0) -> FloatArray:
     """Return the probability of each part; beside longer priors it is filled up with parts of no weight."""
-    logs = found.log_evidence[at]
-    likely = np.exp(logs - logs.max())
-    return np.asarray(likely / likely.sum())[: len(prior.mixture)]
+    return np.asarray(special.softmax(found.log_evidence[at]))[: len(prior.mixture)]
 
 
 def _odds(prior: DriftPrior, shares: FloatArray) -> dict[str, float]:
@@ -578,135 +614,46 @@ def _odds(prior: DriftPrior, shares: FloatArray) -> dict[str, float]:
 
 
 def _about_class(increments: Sequence[Increment], prior: DriftPrior, shares: FloatArray) -> Finding:
-    parts = prior.mixture
+    """Say which class it is by the calibrations, or whether they go with the one that is stated."""
+    parts = list(zip(prior.mixture, shares.tolist(), strict=True))
     learned = f", as learned from {prior.learned_from} instruments" if prior.learned_from else ""
     if not prior.name:
         odds = _odds(prior, shares)
         first, *rest = odds.items()
         told = [first, *(one for one in rest if one[1] >= 0.05)]
         words = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in told)
-        clear = first[1] >= SURE
-        sentence = f"The class of oscillator is not stated; by the calibrations it is {words}{learned}."
-        if not clear:
-            sentence = f"{sentence.removesuffix('.')}: state it, and the interval rests on less."
-        return Finding(
-            code="CLASS_INFERRED", severity="note" if clear else "caution", sentence=sentence, values=odds
-        )
+        sentence = f"The class of oscillator is not stated; by the calibrations it is {words}{learned}"
+        if first[1] >= SURE:
+            return note("CLASS_INFERRED", f"{sentence}.", **odds)
+        return caution("CLASS_INFERRED", f"{sentence}: state it, and the interval rests on less.", **odds)
     usual = sum(
-        share
-        for part, share in zip(parts, shares.tolist(), strict=True)
-        if (part.weight >= COMMON if prior.learned_from else part.factor == 1)
+        share for part, share in parts if (part.weight >= COMMON if prior.learned_from else part.factor == 1)
     )
-    if len(parts) > 1 and usual < CONTRADICTED:
-        width = float(sum(p.factor * share for p, share in zip(parts, shares, strict=True)))
-        return contradiction(increments, prior, usual, width)
-    sentence = (
-        f"Prior for {prior.spoken} oscillators: drift within about ±{prior.drift_per_year:.0e} a year, "
-        f"random walk about {prior.walk_per_root_year:.0e} in a year (common practice){learned}."
-    )
-    return note("PRIOR_BY_CLASS", sentence)
-
-
-def _falling(increments: Sequence[Increment]) -> list[Finding]:
-    rates = [one.change / one.duration_s for one in increments if one.state is None]
-    falling = [abs(a) > abs(b) for a, b in itertools.pairwise(rates)]
-    if len(rates) < 3 or not all(falling) or len({math.copysign(1, r) for r in rates}) > 1:
-        return []
-    sentence = (
-        "The drift is smaller in every interval than in the one before; a logarithmic law is among those "
-        "that the forecast averages over unless it was left out."
-    )
-    return [note("DRIFT_DECREASES", sentence)]
-
-
-def contradiction(
-    increments: Sequence[Increment], prior: DriftPrior, probability: float, width: float
-) -> Finding:
-    """Say that calibrations contradict the class that was stated, and which of them does most."""
+    if len(parts) == 1 or usual >= CONTRADICTED:
+        sentence = (
+            f"Prior for {prior.spoken} oscillators: drift within about ±{prior.drift_per_year:.0e} a year, "
+            f"random walk about {prior.walk_per_root_year:.0e} in a year (common practice){learned}."
+        )
+        return note("PRIOR_BY_CLASS", sentence)
 
     def unusual(one: Increment) -> float:
         years = one.duration_s / SECONDS_PER_YEAR
         known = one.start_uncertainty**2 + one.end_uncertainty**2
-        return abs(one.change) / math.sqrt(
-            (prior.drift_per_year * years) ** 2 + prior.walk_per_root_year**2 * years + known
-        )
+        expected = (prior.drift_per_year * years) ** 2 + prior.walk_per_root_year**2 * years + known
+        return abs(one.change) / math.sqrt(expected)
 
-    measured = [one for one in increments if one.state is None] or list(increments)
-    worst = max(measured, key=unusual)
+    width = float(sum(part.factor * share for part, share in parts))
+    worst = max([one for one in increments if one.state is None] or list(increments), key=unusual)
     at = f" ({worst.place})" if worst.place else ""
     change = f"{worst.change:+.3g}" if worst.state is None else f"one found {worst.state!r}"
-    chance = f"{probability:.1%}" if probability > 1e-3 else f"{probability:.0e}"
+    chance = f"{usual:.1%}" if usual > 1e-3 else f"{usual:.0e}"
     sentence = (
         f"The calibrations contradict the class {prior.spoken}: with changes such as {change} in "
         f"{duration_text(worst.duration_s)}{at} it is one as usual with a probability of {chance}. Drift and "
         f"walk were taken to be up to {width:.2g} times as wide. State the true class, or check the table."
     )
-    return caution(
-        "CLASS_CONTRADICTED",
-        sentence,
-        probability=probability,
-        width=width,
-        change=worst.change,
-        duration_s=worst.duration_s,
-        row=worst.row,
-    )
-
-
-def _mistakes(
-    history: CalibrationHistory, mistakes: Mapping[int, tuple[float, bool]]
-) -> list[tuple[str, float, float, bool]]:
-    """Return place, probability, value and whether the opposite sign would fit, of doubted readings."""
-    increments, said = history.increments(), []
-    for number, (share, turned) in sorted(mistakes.items(), key=lambda pair: -pair[1][0]):
-        one = increments[number if number >= 0 else -1 - number]
-        before = next(p for p in history.points if p.time_s == one.start_s)
-        where, value = (one.place, one.end) if number >= 0 else (before.place, one.start)
-        if share >= DOUBTED:
-            said.append((where, share, value, turned))
-    return said
-
-
-def _mistaken(
-    history: CalibrationHistory, place: str, share: float, value: float, *, turned: bool
-) -> Finding:
-    there = [p for p in history.points if value in (p.as_found, p.as_left) and p.place == place]
-    day = history.date_of(there[0]) if there else None
-    where = f"{place[:1].upper()}{place[1:]}" if place else "A calibration"
-    where += "" if day is None else f" ({day.isoformat()})"
-    sign = "; with the opposite sign it would" if turned else ""
-    sentence = (
-        f"{where}: the value {value:+.3g} does not fit the other calibrations{sign}. It is taken to be a "
-        f"mistake with a probability of {share:.0%}: check it against its certificate."
-    )
-    return caution(
-        "READING_DOUBTED",
-        sentence,
-        place=place,
-        probability=share,
-        value=value,
-        opposite_sign_fits=int(turned),
-    )
-
-
-def few_calibrations(intervals: int, prior: DriftPrior) -> Finding:
-    """Say that so few intervals between calibrations say little, and what the answer then rests on."""
-    rest = (
-        f"the answer depends mostly on what is usual for the class {prior.spoken}"
-        if prior.name
-        else "without a class to go by the answer stays cautious"
-    )
-    some = f"Little is known from {counted(intervals, 'interval')} between calibrations"
-    sentence = f"{some if intervals else 'There is no interval between calibrations so far'}; {rest}."
-    return caution("FEW_CALIBRATIONS", sentence)
-
-
-def season_unseen() -> Finding:
-    """Say that a yearly course could not show."""
-    sentence = (
-        "The calibrations cannot show a yearly course, as of temperature (too few, or all in one season), "
-        "and nothing is allowed for it: calibrate in another season, or state the environment's uncertainty."
-    )
-    return caution("SEASON_UNSEEN", sentence)
+    numbers = {"probability": usual, "width": width, "change": worst.change, "duration_s": worst.duration_s}
+    return caution("CLASS_CONTRADICTED", sentence, row=worst.row, **numbers)
 
 
 def agreement(first: Estimate, second: Estimate) -> float:

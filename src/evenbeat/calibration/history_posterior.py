@@ -29,6 +29,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from operator import attrgetter
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -94,7 +96,7 @@ MISTAKE_COUNTS = 1e-3
 YEARLY = 2 * math.pi
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class PriorPart:
     """One possibility beforehand: normal drift, half-normal walk, and its probability; per year.
 
@@ -142,16 +144,8 @@ class DriftPrior:
     @property
     def mixture(self) -> tuple[PriorPart, ...]:
         """Its parts; one where it is exactly as stated."""
-        if self.parts:
-            return self.parts
-        exactly = PriorPart(
-            name=self.name,
-            factor=1.0,
-            weight=1.0,
-            drift_per_year=self.drift_per_year,
-            walk_per_root_year=self.walk_per_root_year,
-        )
-        return (exactly,)
+        exactly = self.drift_per_year, self.walk_per_root_year
+        return self.parts or (PriorPart(self.name, 1.0, 1.0, *exactly),)
 
     @classmethod
     def of(cls, stated: str | OscillatorClass | DriftPrior | None) -> DriftPrior:
@@ -167,11 +161,11 @@ class DriftPrior:
         kinds = tuple(OSCILLATOR_CLASSES.values()) if stated is None else (oscillator_class_named(stated),)
         parts = tuple(
             PriorPart(
-                name=kind.name,
-                factor=factor,
-                weight=weight / len(kinds),
-                drift_per_year=factor * kind.drift_per_year,
-                walk_per_root_year=factor * kind.walk_per_root_year,
+                kind.name,
+                factor,
+                weight / len(kinds),
+                factor * kind.drift_per_year,
+                factor * kind.walk_per_root_year,
             )
             for kind in kinds
             for factor, weight in TAILS
@@ -187,19 +181,10 @@ class DriftPrior:
     def scaled(self, factor: float) -> DriftPrior:
         """Return the prior with drift and walk so many times as wide."""
 
-        def wider(part: PriorPart) -> PriorPart:
-            return replace(
-                part,
-                drift_per_year=factor * part.drift_per_year,
-                walk_per_root_year=factor * part.walk_per_root_year,
-            )
+        def wider(one: DriftPrior | PriorPart) -> dict[str, Any]:
+            return {name: factor * getattr(one, name) for name in ("drift_per_year", "walk_per_root_year")}
 
-        return replace(
-            self,
-            drift_per_year=factor * self.drift_per_year,
-            walk_per_root_year=factor * self.walk_per_root_year,
-            parts=tuple(map(wider, self.parts)),
-        )
+        return replace(self, parts=tuple(replace(part, **wider(part)) for part in self.parts), **wider(self))
 
     def reweighted(self, weights: FloatArray, learned_from: int) -> DriftPrior:
         """Return the prior with other weights of its parts, and from how many instruments they are."""
@@ -302,15 +287,19 @@ class Posteriors:
 
     def some(self, chosen: npt.NDArray[np.intp]) -> Posteriors:
         """Return some of the histories."""
-        return Posteriors(
-            mean=self.mean[:, chosen],
-            covariance=self.covariance[:, :, chosen],
-            **{
-                name: getattr(self, name)[chosen]
-                for name in ("weight", "bend", "walk", "wander", "part", "log_evidence")
-            },
-            mistakes=tuple(self.mistakes[int(i)] for i in chosen),
+        found = _some(
+            self, chosen, "weight", "bend", "walk", "wander", "part", "log_evidence", mean=1, covariance=2
         )
+        return replace(found, mistakes=tuple(self.mistakes[int(i)] for i in chosen))
+
+
+H = TypeVar("H", "Posteriors", "_Stacked", "_Solved")
+
+
+def _some(held: H, chosen: Sequence[int] | npt.NDArray[np.intp], *first: str, **axes: int) -> H:
+    """Return what is held of many histories for some of them: arrays whose first or other axis they are."""
+    axes |= dict.fromkeys(first, 0)
+    return replace(held, **{name: getattr(held, name).take(chosen, axis) for name, axis in axes.items()})
 
 
 def aged(bend: npt.ArrayLike, time: npt.ArrayLike) -> FloatArray:
@@ -357,8 +346,11 @@ def posteriors(
         return base.points([{}] * len(histories), None, [])
     # each suspect: without that reading; of those likely to be mistakes, with the sign turned
     who = np.array([i for i, _ in tested])
-    broad = stacked.log_mistake(tested)
-    without = _solved(stacked.without(tested), [priors[i] for i in who], [limits[i] for i in who], law)
+
+    def again(others: _Stacked, of: npt.NDArray[np.intp]) -> _Solved:
+        return _solved(others, [priors[i] for i in of], [limits[i] for i in of], law)
+
+    broad, without = stacked.log_mistake(tested), again(stacked.without(tested), who)
     others, several = without.total, np.unique(who).tolist()
     odds = math.log(MISTAKES) + broad + others - base.some_rows(several).total[np.searchsorted(several, who)]
     top = np.array([max(0.0, float(odds[who == i].max())) for i in who])
@@ -369,16 +361,13 @@ def posteriors(
     likely = np.flatnonzero(share > SIGN_TRIED)
     turned = np.full(len(tested), -np.inf)
     if len(likely):
-        some = who[likely]
-        again = stacked.turned([tested[at] for at in likely])
-        turned[likely] = _solved(again, [priors[i] for i in some], [limits[i] for i in some], law).total
+        turned[likely] = again(stacked.turned([tested[at] for at in likely]), who[likely]).total
     fits = turned > others + broad + math.log(10)
     mistakes: list[dict[int, tuple[float, bool]]] = [{} for _ in histories]
-    shares: list[tuple[int, float]] = []
-    for at in np.flatnonzero(share > MISTAKE_COUNTS).tolist():
+    counting = np.flatnonzero(share > MISTAKE_COUNTS).tolist()
+    for at in counting:
         mistakes[who[at]][tested[at][1]] = (float(share[at]), bool(fits[at]))
-        shares.append((at, float(share[at])))
-    return base.points(mistakes, without, [(at, tested[at][0], share) for at, share in shares])
+    return base.points(mistakes, without, [(at, tested[at][0], float(share[at])) for at in counting])
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -409,21 +398,9 @@ class _Stacked:
         groups = [history.increments() for history in histories]
         lengths = [len(group) for group in groups]
         at = np.repeat(np.arange(len(groups)), lengths), np.concatenate([np.arange(n) for n in lengths])
+        ends = attrgetter("start_s", "stop_s", "start", "end", "start_uncertainty", "end_uncertainty")
         rows = np.array(
-            [
-                (
-                    one.start_s,
-                    one.stop_s,
-                    one.start,
-                    one.end,
-                    one.start_uncertainty,
-                    one.end_uncertainty,
-                    not one.shares_start,
-                    one.state is None,
-                )
-                for group in groups
-                for one in group
-            ]
+            [(*ends(one), not one.shares_start, one.state is None) for group in groups for one in group]
         ).reshape(-1, 8)
         table = np.zeros((8, len(groups), max([1, *lengths])))
         table[(slice(None), *at)] = rows.T
@@ -484,12 +461,11 @@ class _Stacked:
 
     def some(self, who: Sequence[int]) -> _Stacked:
         """Return some of the histories, one as often as it is named."""
-        chosen = np.asarray(who, dtype=int)
-        arrays = [field.name for field in fields(_Stacked) if field.name not in ("histories", "increments")]
-        return _Stacked(
+        arrays = [one.name for one in fields(_Stacked) if one.name not in ("histories", "increments")]
+        return replace(
+            _some(self, who, *arrays),
             histories=[self.histories[i] for i in who],
             increments=[self.increments[i] for i in who],
-            **{name: getattr(self, name)[chosen] for name in arrays},
         )
 
     def without(self, tested: Sequence[tuple[int, int]]) -> _Stacked:
@@ -524,8 +500,7 @@ class _Stacked:
         return np.array(found)
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Law:
+class _Law(NamedTuple):
     """One course of the drift: how it slows down, wanders, or swings; and its cell of a grid.
 
     ``log_share`` is the log of its probability beforehand; of wander and swing, of the law as a whole.
@@ -547,15 +522,11 @@ def _laws(law: str, *, seasonal: bool) -> list[_Law]:
         log_share -= math.log(len(grid)) if kind == "logarithmic" else 0.0
         middles = np.sqrt(grid[1:] * grid[:-1])
         edges = zip([0.0, *middles], [*middles, math.inf], strict=True)
-        found += [
-            _Law(kind=kind, size=float(size), log_share=log_share, cell=cell)
-            for size, cell in zip(grid, edges, strict=True)
-        ]
+        found += [_Law(kind, float(size), log_share, cell) for size, cell in zip(grid, edges, strict=True)]
     return found
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Filtered:
+class _Filtered(NamedTuple):
     """What the filter leaves, for c laws: shapes (m, c, s), states (e, m, c, s).
 
     ``-2 log likelihood = squares - 2 lean D + precision D² + logs``; state = ``state + D slope``, the upper
@@ -604,15 +575,8 @@ def _filtered(
     # what each increment brings, laid out so that a step takes a slice: (j, m, 1, 1) or (j, m, c, 1)
     there, fresh = stacked.there.T, (stacked.fresh & stacked.there).T
     time, start, stop, start_variance, stop_variance, used = (
-        part.T[..., np.newaxis, np.newaxis]
-        for part in (
-            stacked.years,
-            stacked.start,
-            stacked.stop,
-            stacked.start_variance,
-            stacked.stop_variance,
-            stacked.used,
-        )
+        getattr(stacked, name).T[..., np.newaxis, np.newaxis]
+        for name in ("years", "start", "stop", "start_variance", "stop_variance", "used")
     )
     begins, whole = (np.asarray(x).tolist() for x in (fresh.any(axis=1), stacked.used.all(axis=0)))
     gone = _courses_of_drift(stacked, laws)
@@ -681,16 +645,9 @@ def _filtered(
             spread[0][e] *= kept
     if grown:
         spread[1][1] += wander * np.maximum(-ends[-1], 0.0)[:, np.newaxis, np.newaxis]
-    return _Filtered(
-        precision=moments[1, 1],
-        lean=-moments[0, 1],
-        squares=moments[0, 0],
-        logs=logs,
-        state=[one[0] for one in state],
-        slope=[one[1] for one in state],
-        spread=spread,
-        innovations=np.stack(innovations, axis=-1) if innovations else np.zeros(0),
-    )
+    mean, slope = ([one[k] for one in state] for k in (0, 1))
+    off_by = np.stack(innovations, axis=-1) if innovations else np.zeros(0)
+    return _Filtered(moments[1, 1], -moments[0, 1], moments[0, 0], logs, mean, slope, spread, off_by)
 
 
 def _courses_of_drift(stacked: _Stacked, laws: Sequence[_Law]) -> FloatArray:
@@ -709,8 +666,7 @@ def _courses_of_drift(stacked: _Stacked, laws: Sequence[_Law]) -> FloatArray:
     return gone[..., np.newaxis]
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Parts:
+class _Parts(NamedTuple):
     """Parts of the priors of m histories, shape (m, p), in units of each history."""
 
     log_weight: FloatArray
@@ -721,34 +677,20 @@ class _Parts:
     def of(cls, priors: Sequence[DriftPrior], unit: FloatArray) -> _Parts:
         count = max(len(prior.mixture) for prior in priors)
         known = {}
-        for prior in priors:
-            if id(prior) not in known:
-                parts = prior.mixture
-                nothing = replace(parts[-1], weight=0.0)
-                known[id(prior)] = [
-                    (one.weight, one.drift_per_year, one.walk_per_root_year)
-                    for one in (*parts, *[nothing] * (count - len(parts)))
-                ]
-        rows = np.array([known[id(prior)] for prior in priors])
+        for prior in {id(prior): prior for prior in priors}.values():
+            parts = [(one.weight, one.drift_per_year, one.walk_per_root_year) for one in prior.mixture]
+            known[id(prior)] = parts + [(0.0, *parts[-1][1:])] * (count - len(parts))
+        weight, drift, walk = np.moveaxis(np.array([known[id(prior)] for prior in priors]), 2, 0)
         with np.errstate(divide="ignore"):
-            log_weight = np.log(rows[..., 0])
-        return cls(
-            log_weight=log_weight,
-            drift=rows[..., 1] / unit[:, np.newaxis],
-            walk=rows[..., 2] / unit[:, np.newaxis],
-        )
+            return cls(np.log(weight), drift / unit[:, np.newaxis], walk / unit[:, np.newaxis])
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
+@dataclass(frozen=True, eq=False)
 class _Solved:
     """Grid of m histories: laws c, walks s, parts p; in units of each history.
 
-    Attributes
-    ----------
-    log_weight, drift, variance
-        Shape (m, c, s, p): log of the joint weight, and the drift there.
-    state, slope, spread
-        As of :class:`_Filtered`, all laws together: shapes (e, m, c, s) and (e, e, m, c, s).
+    ``log_weight``, ``drift`` and ``variance`` are (m, c, s, p), the first of the joint weight; ``state``,
+    ``slope`` and ``spread`` as of :class:`_Filtered`, all laws together: (e, m, c, s) and (e, e, m, c, s).
     """
 
     stacked: _Stacked
@@ -765,7 +707,7 @@ class _Solved:
     @property
     def total(self) -> FloatArray:
         """Log of the evidence, shape (m,)."""
-        return _log_sum(self.log_weight, axis=(1, 2, 3))
+        return np.asarray(special.logsumexp(self.log_weight, axis=(1, 2, 3)))
 
     def innovations(self) -> FloatArray:
         """Return squares of standardised innovations by the first law and its likeliest walk, (m, j)."""
@@ -791,12 +733,8 @@ class _Solved:
             largest = np.argsort(sizes)[::-1][: MOST_TESTED // 2]
             ends = np.unique(np.concatenate([largest, np.maximum(largest - 1, 0)]))
             ends = ends[used[ends]]
-        starts = [
-            -1 - j
-            for j in range(len(there) - 1)
-            if fresh[j] and there[j + 1] and not fresh[j + 1] and j < MOST_TESTED
-        ]
-        return [*ends.tolist(), *starts]
+        starts = np.flatnonzero(fresh[:-1] & there[1:] & ~fresh[1:])
+        return [*ends.tolist(), *(-1 - starts[starts < MOST_TESTED]).tolist()]
 
     def points(
         self,
@@ -806,10 +744,7 @@ class _Solved:
     ) -> Posteriors:
         """Return the points that matter, those without a mistaken reading beside the others.
 
-        Parameters
-        ----------
-        shares
-            Row of ``without``, history it belongs to, and probability.
+        ``shares`` are row of ``without``, history it belongs to, and probability.
         """
         found = self._picked()
         if without is not None and shares:
@@ -830,18 +765,9 @@ class _Solved:
 
     def some_rows(self, rows: Sequence[int]) -> _Solved:
         """Return some of the histories."""
-        chosen = np.asarray(rows, dtype=int)
-        return replace(
-            self,
-            stacked=self.stacked.some(rows),
-            state=self.state[:, chosen],
-            slope=self.slope[:, chosen],
-            spread=self.spread[:, :, chosen],
-            **{
-                name: getattr(self, name)[chosen]
-                for name in ("rate", "walks", "log_weight", "drift", "variance")
-            },
-        )
+        first = ("rate", "walks", "log_weight", "drift", "variance")
+        found = _some(self, rows, *first, state=1, slope=1, spread=2)
+        return replace(found, stacked=self.stacked.some(rows))
 
     def _picked(self) -> Posteriors:
         m, laws, walks, parts = self.log_weight.shape
@@ -852,10 +778,7 @@ class _Solved:
         weight = np.exp(logs - logs.max(axis=1, keepdims=True))
         law, walk, part = np.unravel_index(at, (laws, walks, parts))
         row = np.arange(m)[:, np.newaxis]
-        cell, point = (
-            row * laws * walks + at // parts,
-            row * flat.shape[1] + at,
-        )
+        cell, point = row * laws * walks + at // parts, row * flat.shape[1] + at
         sizes = np.array([one.size for one in self.laws])[law]
         slows, wanders, swings = (
             np.array([one.kind == kind for one in self.laws])[law]
@@ -900,17 +823,9 @@ class _Solved:
             walk=self.walks[row, walk] * unit,
             wander=np.where(wanders, sizes * self.rate[:, np.newaxis], 0.0) * unit,
             part=part,
-            log_evidence=_log_sum(self.log_weight, axis=(1, 2)),
+            log_evidence=np.asarray(special.logsumexp(self.log_weight, axis=(1, 2))),
             mistakes=({},) * m,
         )
-
-
-def _log_sum(logs: FloatArray, axis: tuple[int, ...]) -> FloatArray:
-    """Return the log of the sum of exponentials."""
-    top = logs.max(axis=axis, keepdims=True)
-    top = np.where(np.isfinite(top), top, 0.0)
-    with np.errstate(divide="ignore"):
-        return np.asarray(np.log(np.exp(logs - top).sum(axis=axis)) + top.squeeze(axis))
 
 
 def _cells(low: FloatArray, high: FloatArray, count: int, *, whole: Mask) -> tuple[FloatArray, FloatArray]:
@@ -1008,18 +923,7 @@ def _gridded(
             states[e, :, own], slopes[e, :, own] = run.state[e], run.slope[e]
             for f in range(e, len(run.state)):
                 spread[e, f, :, own] = run.spread[e][f]
-    solved = _Solved(
-        stacked=stacked,
-        laws=laws,
-        rate=rate,
-        walks=walks,
-        log_weight=logs,
-        drift=drift,
-        variance=variance,
-        state=states,
-        slope=slopes,
-        spread=spread,
-    )
+    solved = _Solved(stacked, laws, rate, walks, logs, drift, variance, states, slopes, spread)
     for i, increments in enumerate(stacked.increments if limits is not None else ()):
         judged = [one for one in increments if one.state is not None]
         if judged:
@@ -1049,8 +953,10 @@ def _judged(solved: _Solved, i: int, judged: Sequence[Increment], tolerance: Tol
     deviation = np.sqrt(solved.variance[i])
     drift = (solved.drift[i][..., np.newaxis] + deviation[..., np.newaxis] * z) * unit
     laws = solved.laws
-    bend = np.array([one.size if one.kind == "logarithmic" else 0.0 for one in laws])[:, None, None, None]
-    wander = np.array([one.size if one.kind == "wandering" else 0.0 for one in laws])[:, None, None, None]
+    bend, wander = (
+        np.array([one.size if one.kind == kind else 0.0 for one in laws])[:, None, None, None]
+        for kind in ("logarithmic", "wandering")
+    )
     wander = wander * solved.rate[i] * unit
     walk = solved.walks[i][np.newaxis, :, np.newaxis, np.newaxis] * unit
     logs = np.broadcast_to(log_density, drift.shape)

@@ -10,28 +10,17 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+import numpy.typing as npt
+from scipy import special
 
-from evenbeat.calibration.calendar import CalendarUnit, whole_units
-from evenbeat.calibration.history_model import TIMES_LONGEST, season_unseen
-from evenbeat.calibration.interval_findings import (
-    Question,
-    limit_finding,
-    missing_at_start,
-    missing_for,
-    reference_findings,
-)
-from evenbeat.calibration.interval_suggestion import (
-    MEANINGS,
-    IntervalSuggestion,
-    LimitedBy,
-    Meaning,
-    NeverLeft,
-    running_mean,
-)
+from evenbeat.calibration.calendar import CalendarInterval, CalendarUnit, whole_units
+from evenbeat.calibration.experiment import LEARNT, plan_experiment
+from evenbeat.calibration.history_model import SEASON_UNSEEN, TIMES_LONGEST
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.as_predicted import stop_unless_trusted
 from evenbeat.clock.forecaster import (
@@ -45,7 +34,8 @@ from evenbeat.clock.forecaster import (
     never_left,
 )
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged
+from evenbeat.findings import Finding, Severity, caution, merged, note
+from evenbeat.plain import UNLISTED
 from evenbeat.plausible import assumed_nominal
 from evenbeat.quantities import (
     DEFAULT_CONFIDENCE,
@@ -53,11 +43,375 @@ from evenbeat.quantities import (
     FloatArray,
     StudentMixture,
     checked_probability,
+    need_not_negative,
+    need_positive,
+    number_text,
 )
-from evenbeat.units import SECONDS_PER_YEAR
+from evenbeat.result import Column, Result, Table
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
 
 if TYPE_CHECKING:
     from evenbeat.clock.environment import Course
+
+LimitedBy = Literal["tolerance", "record length", "longest interval", "policy", "horizon", "start"]
+Meaning = Literal["end_of_period", "average_over_period", "never_left"]
+MEANINGS: dict[Meaning, str] = {
+    "end_of_period": "probability of being within tolerance at every moment, the end being the worst",
+    "average_over_period": "mean over the period of the probability of being within tolerance",
+    "never_left": "probability of never having left tolerance since the start",
+}
+"""What a reliability may mean, as given to ``suggest_interval(meaning=…)``."""
+SHORT: dict[Meaning, str] = {
+    "end_of_period": "at every moment",
+    "average_over_period": "on average over the period",
+    "never_left": "never having left",
+}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class NeverLeft:
+    """P(never having left) at increasing times, with the standard error of its simulation, shape (m,)."""
+
+    elapsed_s: FloatArray
+    probability: FloatArray
+    standard_error: FloatArray
+    paths: int
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class IntervalSuggestion(Result):
+    """A suggested recalibration interval: an analysis for the owner, not part of a certificate.
+
+    Attributes
+    ----------
+    tolerance, guard_band
+        Limits of the fractional offset, and what is held back from either of them.
+    reliability, meaning
+        Probability asked for, and of what: a key of :data:`MEANINGS`.
+    averaging_time_s
+        The offset is the mean over so long; NaN where the source is no clock model.
+    as_left
+        Offset when the interval starts.
+    interval_s
+        Suggested interval in seconds; NaN where no recommendation can be made.
+    limited_by
+        ``'tolerance'``: the offset may leave it then; ``'record length'`` and ``'longest interval'``: the
+        evidence ends there, the tolerance does not; ``'policy'``: the cap that was stated; ``'horizon'``:
+        20 years of a stated drift; ``'start'``: even now the offset is not within it with that probability.
+    uncapped_interval_s
+        What the tolerance alone allows by each meaning that was computed, up to where the evidence ends;
+        NaN where not even the start holds, ``inf`` where the tolerance does not limit.
+    extrapolated_interval_s
+        What the aging law would give beyond the evidence; ``inf`` where 20 years do not suffice, NaN where
+        the tolerance already limits.
+    rounded
+        The interval rounded down to whole units of the calendar; ``None`` where there is none.
+    elapsed_s, offset
+        Times after the start, and the distribution of the offset then.
+    never_left
+        The simulated probability of never having left, where it was asked for.
+    standard_uncertainty_by_term
+        Of the offset at the end of the interval, by cause.
+    """
+
+    tolerance: Tolerance
+    reliability: float
+    meaning: Meaning
+    guard_band: float
+    averaging_time_s: float
+    as_left: Estimate
+    interval_s: float
+    limited_by: LimitedBy
+    uncapped_interval_s: Mapping[Meaning, float]
+    extrapolated_interval_s: float
+    rounded: CalendarInterval | None
+    elapsed_s: FloatArray
+    offset: StudentMixture = field(metadata=UNLISTED)
+    never_left: NeverLeft | None
+    standard_uncertainty_by_term: Mapping[str, float]
+
+    _longest_table = 12
+
+    @property
+    def limit(self) -> Tolerance:
+        """The tolerance less the guard band."""
+        return Tolerance.of(self.tolerance, guard_band=self.guard_band)
+
+    @cached_property
+    def probability(self) -> FloatArray:
+        """Probability of being within the guarded limit at each time, shape (m,)."""
+        return self.limit.probability(self.offset)
+
+    @property
+    def average_probability(self) -> FloatArray:
+        """Mean of that probability from the start to each time, shape (m,)."""
+        return running_mean(self.elapsed_s, self.probability)
+
+    @property
+    def reason(self) -> str:
+        """One sentence that says what limits the interval."""
+        return next(finding.sentence for finding in self.findings if finding.code.startswith("INTERVAL_"))
+
+    def _facts(self) -> Mapping[str, object]:
+        beyond = {name: "not limited" if math.isinf(t) else t for name, t in self.uncapped_interval_s.items()}
+        longest = self.extrapolated_interval_s
+        return {
+            **super()._facts(),
+            "uncapped_interval_s": beyond,
+            "extrapolated_interval_s": "not limited" if math.isinf(longest) else longest,
+            "reliability_means": MEANINGS[self.meaning],
+        }
+
+    def _columns(self) -> tuple[Column, ...]:
+        return self._columns_at(np.arange(len(self.elapsed_s)))
+
+    def _table(self) -> Table | None:
+        shown = np.array(self._shown_rows(len(self.elapsed_s)))
+        return self._table_of(self._columns_at(shown))  # quantiles of all rows would take a second
+
+    def _columns_at(self, rows: npt.NDArray[np.intp]) -> tuple[Column, ...]:
+        times, offset = self.elapsed_s[rows], self.offset.at(rows)
+        low, high = offset.interval(DEFAULT_CONFIDENCE)
+        columns = (
+            Column("elapsed_s", times, "after", duration_text),
+            Column("offset", offset.mean, "offset", ".3e"),
+            Column("low_95", low, "low 95 %", ".3e"),
+            Column("high_95", high, "high 95 %", ".3e"),
+            Column("probability_within", self.probability[rows], "P(within)", ".4f"),
+            Column("average_probability", self.average_probability[rows], "average", ".4f"),
+        )
+        if self.never_left is None:
+            return columns
+        never = np.interp(times, self.never_left.elapsed_s, self.never_left.probability)
+        return (*columns, Column("never_left_probability", never, "never left", ".4f"))
+
+    def _headline(self) -> str:
+        if math.isnan(self.interval_s):
+            return f"IntervalSuggestion: no recommendation because {self.reason[0].lower()}{self.reason[1:]}"
+        least = "at least " if self.limited_by == "record length" else ""
+        whole = "" if self.rounded is None else f", rounded down to {self.rounded}"
+        return (
+            f"IntervalSuggestion: {least}{duration_text(self.interval_s)} for {self.tolerance} "
+            f"at {100 * self.reliability:g} % {SHORT[self.meaning]}{whole}"
+        )
+
+
+def running_mean(times: FloatArray, values: FloatArray) -> FloatArray:
+    """Return the mean of values from the first time to each time; the first value at the first time."""
+    from scipy.interpolate import PchipInterpolator
+
+    smallest = np.finfo(float).eps  # probabilities of 1e-300 have slopes that cannot be divided by
+    whole = PchipInterpolator(times, np.where(values < smallest, 0.0, values)).antiderivative()(times)
+    length = times - times[0]
+    return np.where(length > 0, whole / np.where(length > 0, length, 1.0), values[0])
+
+
+USUAL_SHARE = 0.6827
+SEEN = 2.0
+"""Standard uncertainties from zero at which a drift counts as established here."""
+
+
+REFERENCE_EXACT = caution(
+    "REFERENCE_EXACT",
+    "The reference counts as exact: state the uncertainty of its frequency to include it in the interval.",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Question:
+    """What was asked of an interval."""
+
+    tolerance: Tolerance
+    guard_band: float
+    reliability: float
+    meaning: Meaning
+    averaging_time_s: float | None = None
+
+    @property
+    def limits(self) -> Tolerance:
+        """The tolerance less the guard band."""
+        return Tolerance.of(self.tolerance, guard_band=self.guard_band)
+
+    @property
+    def limit(self) -> str:
+        """The limits in words, and what the offset is that they are for."""
+        held = f" less a guard band of {self.guard_band:.2g}" if self.guard_band else ""
+        over = "" if self.averaging_time_s is None else f" (mean over {duration_text(self.averaging_time_s)})"
+        return f"{self.tolerance}{held}{over}"
+
+    @property
+    def percent(self) -> str:
+        """The reliability in words."""
+        return f"{100 * self.reliability:g} %"
+
+    @property
+    def values(self) -> dict[str, float | int | str]:
+        """The numbers behind a sentence."""
+        return {
+            "lower": self.tolerance.lower,
+            "upper": self.tolerance.upper,
+            "guard_band": self.guard_band,
+            "reliability": self.reliability,
+            "meaning": self.meaning,
+        }
+
+
+def limit_finding(
+    question: Question, limited_by: LimitedBy, *, interval_s: float, extrapolated_s: float, as_left: Estimate
+) -> Finding:
+    """Return the finding that says what limits an interval."""
+    limit, lasting = question.limit, duration_text(0.0 if math.isnan(interval_s) else interval_s)
+    severity: Severity = "note"
+    if limited_by == "start":
+        code, severity = "INTERVAL_NONE", "stop"
+        offset = number_text(as_left.value, as_left.standard_uncertainty)
+        sentence = (
+            f"The offset at the start is {offset}, not within {limit} with a probability of "
+            f"{question.percent}; adjust the oscillator, reduce the uncertainty or widen the tolerance."
+        )
+    elif limited_by == "tolerance":
+        code = "INTERVAL_LIMITED"
+        said = {
+            "end_of_period": f"the probability of being within {limit} falls",
+            "average_over_period": f"the probability of being within {limit}, averaged from the start, falls",
+            "never_left": f"the probability of never having left {limit} falls",
+        }[question.meaning]
+        sentence = f"After {lasting} {said} below {question.percent}."
+    elif limited_by == "policy":
+        code = "INTERVAL_CAPPED"
+        sentence = (
+            f"The cap that was stated limits the interval to {lasting}; the tolerance {limit} would allow "
+            "more."
+        )
+    else:
+        code, severity = "INTERVAL_EVIDENCE_ENDS", "caution"
+        further = "beyond 20 years" if math.isinf(extrapolated_s) else f"to {duration_text(extrapolated_s)}"
+        untested = f"as far as the evidence reaches; the aging law alone would carry on {further}, untested"
+        length = {
+            "record length": f"for as long as the record is ({lasting}), {untested}",
+            "longest interval": f"for twice the longest interval that was observed ({lasting}), {untested}",
+        }.get(limited_by, f"for {lasting}, as far as a stated drift is followed")
+        sentence = f"The offset stays within {limit} {length}."
+    return Finding(code=code, severity=severity, sentence=sentence, values=question.values)
+
+
+def missing_at_start(question: Question, offset: StudentMixture, terms: dict[str, float]) -> list[Finding]:
+    """Say what is missing where not even the start holds: an adjustment, or less uncertainty."""
+    limits = question.limits
+    mean, spread = float(offset.mean), float(offset.standard_deviation)
+    if not limits.holds(mean):
+        sentence = (
+            "Missing: an adjustment. The offset itself is outside; no longer log changes that "
+            "(suggest_setpoint says what to leave it at)."
+        )
+        return [_finding(sentence)]
+    needed = _needed(limits, mean, question.reliability)
+    largest = max(terms, key=lambda name: terms[name])
+    sentence = (
+        f"Missing: certainty. The offset at the start is known to {spread:.2g}, and {needed:.2g} or less is "
+        f"needed; the largest part is {largest.replace('as left', 'the adjustment')} ({terms[largest]:.2g})."
+    )
+    return [_finding(sentence, needed_standard_uncertainty=needed, standard_uncertainty=spread)]
+
+
+def missing_for(
+    grounds: Grounds,
+    question: Question,
+    limited_by: LimitedBy,
+    *,
+    interval_s: float,
+    wanted_s: float,
+    offset: StudentMixture,
+) -> list[Finding]:
+    """Say what is missing for a wanted interval, after which the offset is so distributed."""
+    if interval_s >= wanted_s:
+        return []
+    wanted = duration_text(wanted_s)
+    if limited_by in ("record length", "longest interval"):
+        half = duration_text(0.5 * wanted_s)
+        what = (
+            f"a log of {wanted}, or calibrations {half} apart (longest_observed_s)"
+            if grounds.kind == "log"
+            else f"one interval of {half} between calibrations"
+        )
+        sentence = f"Missing for {wanted}: evidence that reaches so far, which is {what}."
+        return [_finding(sentence, record_length_s=wanted_s)]
+    rate = grounds.drift_rate
+    if limited_by != "tolerance" or grounds.kind == "statement" or rate is None:
+        return []
+    limits = question.limits
+    mean, spread = float(offset.mean), _usual(offset)
+    within = float(limits.probability(offset))
+    said = f"After {wanted} the probability of being within {question.limit} is {within:.1%}"
+    known = _usual(rate.distribution)
+    drifting = known * wanted_s
+    if abs(rate.value) < SEEN * known:
+        # a drift that is not established may turn out to be none
+        mean -= rate.value * wanted_s
+    if not limits.holds(mean):
+        sentence = (
+            f"{said}: the drift itself leaves it by then. No longer log changes that: leave the oscillator "
+            "off zero against its drift (suggest_setpoint), widen the tolerance, or calibrate more often."
+        )
+        return [_finding(sentence, probability=within)]
+    needed, rest = _needed(limits, mean, question.reliability), math.sqrt(max(spread**2 - drifting**2, 0.0))
+    if rest >= needed:
+        sentence = (
+            f"{said}: noise, as far as it is known, and the start make {rest:.2g} by themselves, and "
+            f"{needed:.2g} in all is allowed. A longer log helps only if it shows less noise than this one "
+            "has to allow for."
+        )
+        return [_finding(sentence, probability=within)]
+    rate_needed = math.sqrt(needed**2 - rest**2) / wanted_s
+    return [_log_longer(grounds, said, rate_needed, known, within)]
+
+
+def _usual(distribution: StudentMixture) -> float:
+    """Return half the width of the 68 % interval: unlikely noises and laws far from the rest count little."""
+    low, high = distribution.interval(USUAL_SHARE)
+    return 0.5 * float(high - low)
+
+
+def _log_longer(grounds: Grounds, said: str, needed: float, known: float, within: float) -> Finding:
+    per_day, now = needed * SECONDS_PER_DAY, known * SECONDS_PER_DAY
+    words = f"{said}: missing is a better known drift, {per_day:.1e} per day instead of {now:.1e} (k = 1)"
+    if grounds.log is None:
+        sentence = f"{words}; further calibrations, or a log between them, give it."
+        return _finding(sentence, probability=within, needed_per_day=per_day)
+    goal = plan_experiment(grounds.log, drift_uncertainty_per_day=per_day).goals[0]
+    seen = grounds.reach_s
+    short, long = (max(length, seen) for length in (goal.record_length_s, goal.safe_length_s))
+    if math.isinf(short):
+        return _finding(f"{words}; with this noise no log gives it.", probability=within)
+    most = "longer than a hundred years" if math.isinf(long) else duration_text(long)
+    sentence = (
+        f"{words}: a log of {duration_text(short)} in all if the noise is what it seems, {most} if it is as "
+        f"bad as this log allows and has to be learnt again (which widens by {LEARNT:g})."
+    )
+    return _finding(
+        sentence,
+        probability=within,
+        needed_per_day=per_day,
+        record_length_s=short,
+        **({"safe_length_s": long} if math.isfinite(long) else {}),
+    )
+
+
+def _needed(limits: Tolerance, mean: float, reliability: float) -> float:
+    """Return the largest standard uncertainty (normal) with which a mean is within limits as asked."""
+    room = min(limits.upper - mean, mean - limits.lower)
+    most = room / float(special.ndtri(reliability)) if reliability > 0.5 else 10 * room
+
+    def within(spreads: FloatArray) -> FloatArray:
+        return limits.probability(StudentMixture.normal(np.full(len(spreads), mean), spreads))
+
+    ends = np.array([1e-9, 1.001]) * most
+    return min(first_exit(ends, within(ends), reliability, between=within), most)
+
+
+def _finding(sentence: str, **values: float) -> Finding:
+    return note("WHAT_IS_MISSING", sentence, **values)
+
 
 SEARCH_POINTS = 120
 LONGEST_EXTRAPOLATION_S = 20 * SECONDS_PER_YEAR
@@ -171,15 +525,17 @@ def suggest_interval(
         meaning=meaning,
         averaging_time_s=over,
     )
+    need_not_negative(
+        reference_uncertainty=reference_uncertainty,
+        environment_uncertainty=environment_uncertainty,
+        transport_uncertainty=transport_uncertainty,
+    )
+    need_positive(longest_observed_s=longest_observed_s, policy_cap_s=policy_cap_s, wanted_s=wanted_s)
     constant = {
         "reference": reference_uncertainty,
         "environment": environment_uncertainty,
         "transport": transport_uncertainty,
     }
-    for name, value in constant.items():
-        if not (value >= 0 and math.isfinite(value)):
-            msg = f"{name}_uncertainty is {value:g}; it must be zero or positive"
-            raise InputError(msg)
     if grounds.log is not None:
         record = grounds.log.record
         untold = assumed_nominal(record.findings, record.nominal_frequency_hz, "interval is suggested")
@@ -197,13 +553,14 @@ def suggest_interval(
         seed=seed,
     )
     reach, reach_named = _reach(grounds, longest_observed_s)
-    cap, wanted = _checked_cap(policy_cap_s, "policy_cap_s"), _checked_cap(wanted_s, "wanted_s")
-    times = _search_times(min(grounds.first_s, reach / 100), reach)
+    # close together at the start, where a fast change would be, and evenly later on
+    soon = np.geomspace(min(grounds.first_s, reach / 100), reach, SEARCH_POINTS // 2)
+    times = np.unique(np.concatenate([soon, np.linspace(0, reach, SEARCH_POINTS)]))
     simulated = search.never_left(reach) if meaning == "never_left" else None
     allowed = search.intervals(times, simulated)
     ends: list[tuple[float, LimitedBy]] = [
         (allowed[meaning], "tolerance"),
-        (cap, "policy"),
+        (math.inf if policy_cap_s is None else policy_cap_s, "policy"),
         (reach, reach_named),
     ]
     if math.isnan(allowed[meaning]):
@@ -218,10 +575,10 @@ def suggest_interval(
     missing: list[Finding] = []
     if limited_by == "start":
         missing = missing_at_start(question, offset.one(0), terms)
-    elif math.isfinite(wanted):
-        after = search.offset(np.array([wanted])).one(0)
+    elif wanted_s is not None:
+        after = search.offset(np.array([wanted_s])).one(0)
         missing = missing_for(
-            grounds, question, limited_by, interval_s=interval, wanted_s=wanted, offset=after
+            grounds, question, limited_by, interval_s=interval, wanted_s=wanted_s, offset=after
         )
     rounded, remarks = whole_units(interval, unit=calendar_unit, start=start)
     return IntervalSuggestion(
@@ -243,8 +600,8 @@ def suggest_interval(
         findings=merged(
             [finding],
             missing,
-            reference_findings(grounds, reference_uncertainty),
-            [] if grounds.seasons_seen or environment_uncertainty > 0 else [season_unseen()],
+            [] if grounds.reference_stated or reference_uncertainty > 0 else [REFERENCE_EXACT],
+            [] if grounds.seasons_seen or environment_uncertainty > 0 else [SEASON_UNSEEN],
             remarks,
         ),
     )
@@ -252,33 +609,12 @@ def suggest_interval(
 
 def _reach(grounds: Grounds, longest_observed_s: float | None) -> tuple[float, LimitedBy]:
     """Return how far the evidence reaches, and what it is."""
-    if longest_observed_s is not None and not longest_observed_s > 0:
-        msg = f"longest_observed_s is {longest_observed_s:g}; it must be a positive time in seconds"
-        raise InputError(msg)
     observed = 0.0 if longest_observed_s is None else TIMES_LONGEST * longest_observed_s
     if grounds.kind == "log" and grounds.reach_s >= observed:
         return grounds.reach_s, "record length"
     if grounds.kind == "calibrations" and not observed:
         observed = grounds.reach_s
     return (observed, "longest interval") if observed else (LONGEST_EXTRAPOLATION_S, "horizon")
-
-
-def _checked_cap(cap_s: float | None, name: str) -> float:
-    if cap_s is None:
-        return math.inf
-    if not cap_s > 0:
-        msg = f"{name} is {cap_s:g}; it must be a positive time in seconds"
-        raise InputError(msg)
-    return cap_s
-
-
-def _search_times(first: float, last: float) -> FloatArray:
-    """Return times close together at the start, where a fast change would be, and evenly later on."""
-    return np.unique(
-        np.concatenate(
-            [[0.0], np.geomspace(first, last, SEARCH_POINTS // 2), np.linspace(0, last, SEARCH_POINTS)[1:]]
-        )
-    )
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -325,25 +661,18 @@ class _Search:
 
     def intervals(self, times: FloatArray, simulated: NeverLeft | None) -> dict[Meaning, float]:
         """Return what each meaning allows: NaN if not even the start holds, inf if it is not limited."""
-        first_look = self.probability(times)  # both meanings begin with it
+        asked, first_look = self.reliability, self.probability(times)  # both meanings begin with it
+        average = first_exit(times, running_mean(times, first_look), asked)
+        if math.isfinite(average):  # once more with all the moments where they matter
+            finer = np.linspace(0, min(1.2 * average + times[1], times[-1]), 2 * SEARCH_POINTS)
+            average = first_exit(finer, running_mean(finer, self.probability(finer)), asked)
         found: dict[Meaning, float] = {
-            "end_of_period": first_exit(times, first_look, self.reliability, between=self.probability),
-            "average_over_period": self._average(times, first_look),
+            "end_of_period": first_exit(times, first_look, asked, between=self.probability),
+            "average_over_period": average,
         }
         if simulated is not None:
-            found["never_left"] = first_exit(simulated.elapsed_s, simulated.probability, self.reliability)
+            found["never_left"] = first_exit(simulated.elapsed_s, simulated.probability, asked)
         return found
-
-    def _average(self, times: FloatArray, probability: FloatArray) -> float:
-        end = self._average_on(times, probability)
-        if not math.isfinite(end):
-            return end
-        # once more with all the moments where they matter
-        finer = np.linspace(0, min(1.2 * end + times[1], times[-1]), 2 * SEARCH_POINTS)
-        return self._average_on(finer, self.probability(finer))
-
-    def _average_on(self, times: FloatArray, probability: FloatArray) -> float:
-        return first_exit(times, running_mean(times, probability), self.reliability)
 
     def beyond(self, reach: float) -> float:
         """Return the interval that the aging law gives beyond ``reach``; inf past 20 years."""

@@ -26,47 +26,12 @@ from evenbeat.findings import Finding, caution, merged
 from evenbeat.plain import Plain
 from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability
 from evenbeat.result import PAGE_WIDTH, Column, Result
-from evenbeat.units import SECONDS_PER_HOUR, counted, duration_text
+from evenbeat.units import SECONDS_PER_HOUR, duration_text
 
 SIMPLE_MODELS = ("exponential", "weibull", "random_walk")
 """Of the reliability models, those that few found states can tell apart."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Staircase:
-    """Lengthen the interval by a share after each 'in', shorten it after each 'out'.
-
-    Attributes
-    ----------
-    lengthen, shorten
-        ``interval · (1 + lengthen)`` or ``interval · (1 - shorten)``.
-    """
-
-    lengthen: float = 0.1
-    shorten: float = 0.55
-
-    def __post_init__(self) -> None:
-        if not (self.lengthen > 0 and 0 < self.shorten < 1):
-            msg = f"lengthen is {self.lengthen} and shorten {self.shorten}; lengthen > 0 and 0 < shorten < 1"
-            raise InputError(msg)
-
-    def after(self, interval_s: float, found_in: Sequence[bool]) -> float:
-        """Return the interval after these found states."""
-        for inside in found_in:
-            interval_s *= 1 + self.lengthen if inside else 1 - self.shorten
-        return interval_s
-
-    @property
-    def equilibrium_reliability(self) -> float:
-        """The share found in at which the interval neither grows nor shrinks."""
-        fall, rise = -math.log1p(-self.shorten), math.log1p(self.lengthen)
-        return fall / (rise + fall)
-
-    @classmethod
-    def aiming_at(cls, reliability: float, *, lengthen: float = 0.1) -> Staircase:
-        """Return the staircase whose equilibrium is this reliability."""
-        target = checked_probability(reliability, "reliability")
-        return cls(lengthen=lengthen, shorten=-math.expm1(-math.log1p(lengthen) * target / (1 - target)))
+LENGTHEN = 0.1
+"""Share by which a staircase lengthens the interval after each 'in'."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,7 +100,6 @@ def compare_methods(
     tolerance: ToleranceLike | Tolerance,
     reliability: float = DEFAULT_CONFIDENCE,
     oscillator_class: str | OscillatorClass | DriftPrior | None = None,
-    staircase: Staircase | None = None,
     model: HistoryModel | None = None,
 ) -> MethodComparison:
     """Compare the intervals that several methods give for one instrument.
@@ -148,8 +112,6 @@ def compare_methods(
         As for :func:`evenbeat.suggest_interval`.
     oscillator_class, model
         Prior of the drift model, or the model itself if it is fitted already.
-    staircase
-        Its two steps; by default those whose equilibrium is the reliability.
 
     Returns
     -------
@@ -188,10 +150,9 @@ def compare_methods(
     fitted = model or fit_history(several, oscillator_class=oscillator_class, tolerance=limits)
     states, left_out = _found(several[0], limits)
     pooled = [state for one in several for state in _found(one, limits)[0]]
-    stairs = staircase or Staircase.aiming_at(target)
     methods = (
         _by_drift(fitted, limits, target),
-        _by_staircase(several[0], states, stairs),
+        _by_staircase(several[0], states, target),
         _by_control_chart(several[0], limits),
         _by_use(several[0], limits, target, oscillator_class),
         _by_share(pooled, target),
@@ -202,73 +163,50 @@ def compare_methods(
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class ControlChart:
-    """Mean of the changes between calibrations, and three standard deviations on either side (Shewhart).
+def shortening(reliability: float) -> float:
+    """Return the share by which a staircase shortens after 'out' so that it stands at this reliability."""
+    return -math.expm1(-math.log1p(LENGTHEN) * reliability / (1 - reliability))
 
-    Of neighbouring changes with standard deviation s the mean distance is ``2 s/√π``; ``outside`` are the
-    positions of changes beyond the limits.
+
+def staircase(interval_s: float, found_in: Sequence[bool], reliability: float) -> float:
+    """Return an interval after these found states: longer after each 'in', shorter after each 'out'."""
+    for inside in found_in:
+        interval_s *= 1 + LENGTHEN if inside else 1 - shortening(reliability)
+    return interval_s
+
+
+def control_chart(changes: Sequence[float]) -> tuple[float, float, float]:
+    """Return lower limit, mean and upper limit of changes: three standard deviations (Shewhart).
+
+    Of neighbouring changes with standard deviation s the mean distance is ``2 s/√π``.
     """
-
-    centre: float
-    low: float
-    high: float
-    outside: tuple[int, ...]
-
-
-def control_chart(changes: Sequence[float]) -> ControlChart:
-    """Return the chart of individual changes, at least two."""
-    values = np.asarray(changes, dtype=float)
-    if len(values) < 2 or not np.all(np.isfinite(values)):
-        msg = (
-            f"{counted(len(values), 'change is', 'changes are')} given; a control chart needs at "
-            "least two finite ones"
-        )
-        raise InputError(msg)
-    centre = float(values.mean())
-    reach = 1.5 * math.sqrt(math.pi) * float(np.mean(np.abs(np.diff(values))))
-    outside = tuple(np.flatnonzero(np.abs(values - centre) > reach).tolist())
-    return ControlChart(centre=centre, low=centre - reach, high=centre + reach, outside=outside)
-
-
-@dataclass(frozen=True, kw_only=True)
-class ObservedRate:
-    """An interval judged by the share found in: ``I ln R* / ln R`` for an exponential law.
-
-    ``low_s`` and ``high_s`` are its 90 % interval (Jeffreys; 0 where none was found in, infinity where all
-    were); ``probability`` is that of so few found in, or fewer, at the target. Where the share does not
-    differ from it at 5 % (``significant``), keep the interval.
-    """
-
-    interval_s: float
-    low_s: float
-    high_s: float
-    probability: float
-    significant: bool
+    centre = float(np.mean(changes))
+    reach = 1.5 * math.sqrt(math.pi) * float(np.mean(np.abs(np.diff(changes))))
+    return centre - reach, centre, centre + reach
 
 
 def observed_rate(
-    found_in: int, inspected: int, interval_s: float, *, reliability: float = DEFAULT_CONFIDENCE
-) -> ObservedRate:
-    """Return the interval that the observed share suggests, and whether the change is called for."""
-    target = checked_probability(reliability, "reliability")
-    if not 0 <= found_in <= inspected or inspected < 1 or not interval_s > 0:
-        msg = f"{found_in} of {inspected} found in after {interval_s} s is impossible"
-        raise InputError(msg)
+    found_in: int, inspected: int, interval_s: float, reliability: float
+) -> tuple[float, float, float, float]:
+    """Return the interval that the share found in suggests, ``I ln R* / ln R`` by an exponential law.
+
+    With its 90 % interval (Jeffreys; 0 where none was found in, infinity where all were), and the probability
+    of a share as far from the reliability, or farther: where it is not below 2.5 %, keep the interval.
+    """
 
     def updated(share: float) -> float:
         if share >= 1:
             return math.inf
-        return interval_s * math.log(target) / math.log(share) if share > 0 else 0.0
+        return interval_s * math.log(reliability) / math.log(share) if share > 0 else 0.0
 
-    few, many = special.bdtr(found_in, inspected, target), special.bdtrc(found_in - 1, inspected, target)
+    few = special.bdtr(found_in, inspected, reliability)
+    many = special.bdtrc(found_in - 1, inspected, reliability)
     shape = found_in + 0.5, inspected - found_in + 0.5  # of the posterior of the share
-    return ObservedRate(
-        interval_s=updated(found_in / inspected),
-        low_s=updated(float(special.betaincinv(*shape, 0.05))) if found_in else 0.0,
-        high_s=updated(float(special.betaincinv(*shape, 0.95))) if found_in < inspected else math.inf,
-        probability=float(few),
-        significant=bool(min(few, many) < 0.025),
+    return (
+        updated(found_in / inspected),
+        updated(float(special.betaincinv(*shape, 0.05))) if found_in else 0.0,
+        updated(float(special.betaincinv(*shape, 0.95))) if found_in < inspected else math.inf,
+        float(min(few, many)),
     )
 
 
@@ -310,15 +248,15 @@ def _by_drift(model: HistoryModel, limits: Tolerance, target: float) -> MethodIn
 
 
 def _by_staircase(
-    history: CalibrationHistory, states: Sequence[tuple[float, bool]], stairs: Staircase
+    history: CalibrationHistory, states: Sequence[tuple[float, bool]], target: float
 ) -> MethodInterval:
     first = history.points[1].time_s - history.points[0].time_s
     return MethodInterval(
         method="staircase",
-        interval_s=stairs.after(first, [inside for _, inside in states]),
+        interval_s=staircase(first, [inside for _, inside in states], target),
         says=(
-            f"the first interval, {100 * stairs.lengthen:g} % longer after each found in, "
-            f"{100 * stairs.shorten:.0f} % shorter after each found out."
+            f"the first interval, {100 * LENGTHEN:g} % longer after each found in, "
+            f"{100 * shortening(target):.0f} % shorter after each found out."
         ),
     )
 
@@ -328,7 +266,7 @@ def _by_control_chart(history: CalibrationHistory, limits: Tolerance) -> MethodI
     rates = [one.change / one.duration_s for one in history.increments() if one.state is None]
     if len(rates) < 2:
         return MethodInterval(method=name, says="not used: fewer than two changes are known.")
-    chart = control_chart(rates)
+    lowest, centre, highest = control_chart(rates)
     left = history.points[-1].as_left
     start = left if math.isfinite(left) else limits.middle
 
@@ -338,13 +276,14 @@ def _by_control_chart(history: CalibrationHistory, limits: Tolerance) -> MethodI
         room = limits.upper - start if rate > 0 else start - limits.lower
         return min(room / abs(rate), LONGEST_S) if rate else LONGEST_S
 
-    worst = min(reach(chart.low), reach(chart.high))
-    stable = "" if not chart.outside else " A change lies outside of the limits: the drift is not stable."
+    worst = min(reach(lowest), reach(highest))
+    outside = any(not lowest <= rate <= highest for rate in rates)
+    stable = " A change lies outside of the limits: the drift is not stable." if outside else ""
     return MethodInterval(
         method=name,
         interval_s=worst,
         low_s=worst,
-        high_s=reach(chart.centre),
+        high_s=reach(centre),
         says=f"until the drift at its control limit (high: at its mean) reaches the tolerance.{stable}",
     )
 
@@ -382,12 +321,12 @@ def _by_share(states: Sequence[tuple[float, bool]], target: float) -> MethodInte
         return MethodInterval(method=name, says="not used: no found state is known.")
     mean = float(np.mean([elapsed for elapsed, _ in states]))
     inside = sum(state for _, state in states)
-    rate = observed_rate(inside, len(states), mean, reliability=target)
+    *ends, probability = observed_rate(inside, len(states), mean, target)
     found, asked = f"{inside} of {len(states)} after {duration_text(mean)}", f"{100 * target:g} %"
-    if not rate.significant:  # what is kept is not what the share suggests, and has no band
+    if not probability < 0.025:  # what is kept is not what the share suggests, and has no band
         says = f"{found} does not differ significantly from {asked}: keep the interval."
         return MethodInterval(method=name, interval_s=mean, says=says)
-    interval, low, high = (min(each, LONGEST_S) for each in (rate.interval_s, rate.low_s, rate.high_s))
+    interval, low, high = (min(each, LONGEST_S) for each in ends)
     says = f"{found} differs from {asked}."
     return MethodInterval(method=name, interval_s=interval, low_s=low, high_s=high, says=says)
 

@@ -39,12 +39,11 @@ SUPPORTED = 4.0
 class ReliabilityModel:
     """A family of survival functions of the time (in units of a typical time) and of its parameters.
 
-    ``dimensions`` are the powers of 1/time in the parameters, to give them back in SI.
+    ``powers`` are those of 1/time in the parameters, by their names, to give them back in SI.
     """
 
     name: str
-    parameters: tuple[str, ...]
-    dimensions: tuple[float, ...]
+    powers: Mapping[str, float]
     says: str
     survival: Callable[[FloatArray, FloatArray], FloatArray]
 
@@ -61,13 +60,7 @@ def _weibull(t: FloatArray, p: FloatArray) -> FloatArray:
 
 
 RELIABILITY_MODELS: dict[str, ReliabilityModel] = {
-    name: ReliabilityModel(
-        name=name,
-        parameters=tuple(powers),
-        dimensions=tuple(powers.values()),
-        says=says,
-        survival=law,
-    )
+    name: ReliabilityModel(name=name, powers=powers, says=says, survival=law)
     for name, powers, says, law in (
         (
             "exponential",
@@ -164,7 +157,7 @@ class ReliabilityFit(Plain):
         return self.model.survival(t, np.exp(self.scaled))
 
     def _facts(self) -> Mapping[str, object]:
-        parameters = dict(zip(self.model.parameters, self.parameters, strict=True))
+        parameters = dict(zip(self.model.powers, self.parameters, strict=True))
         return {**super()._facts(), "model": self.model.name, "parameters": parameters}
 
 
@@ -381,7 +374,6 @@ class _Rows:
         """Return the negative log likelihood."""
         p = np.exp(np.clip(log_parameters, -50, 50))
         exact = self.low == self.high
-        chance = np.empty_like(self.low)
         after = np.where(self.low > 0, model.survival(np.maximum(self.low, 1e-12), p), 1.0)
         finite = np.isfinite(self.high)
         before = np.where(finite, model.survival(np.where(finite, self.high, 1.0), p), 0.0)
@@ -397,7 +389,7 @@ class _Rows:
 def _fit(
     model: ReliabilityModel, rows: _Rows, unit: float, reliability: float, confidence: float
 ) -> ReliabilityFit:
-    count = len(model.parameters)
+    count = len(model.powers)
     starts = np.stack(np.meshgrid(*[STARTS] * count), axis=-1).reshape(-1, count)
 
     def cost(p: npt.NDArray[np.float64]) -> float:
@@ -416,7 +408,7 @@ def _fit(
     scaled = np.asarray(best.x)
     interval = _time_of(model, scaled, reliability)
     low, high = _profile_limits(model, rows, scaled, (interval, reliability, float(best.fun), confidence))
-    powers = zip(scaled, model.dimensions, strict=True)
+    powers = zip(scaled, model.powers.values(), strict=True)
     # the density of a time seen exactly was taken per unit of the scaled time
     lowest = float(best.fun) + float(rows.weight[rows.low == rows.high].sum()) * math.log(unit)
     return ReliabilityFit(
@@ -440,18 +432,13 @@ def _time_of(model: ReliabilityModel, log_parameters: FloatArray, reliability: f
         return float(model.survival(np.array([math.exp(log_time)]), p)[0]) - reliability
 
     low, high = math.log(1e-9), math.log(FARTHEST)
-    if excess(high) > 0:
-        return math.inf
-    if excess(low) < 0:
-        return 0.0
+    if not excess(low) > 0 > excess(high):
+        return math.inf if excess(high) > 0 else 0.0
     return math.exp(optimize.brentq(excess, low, high, xtol=1e-13))
 
 
 def _profile_limits(
-    model: ReliabilityModel,
-    rows: _Rows,
-    best: FloatArray,
-    question: tuple[float, float, float, float],
+    model: ReliabilityModel, rows: _Rows, best: FloatArray, question: tuple[float, float, float, float]
 ) -> tuple[float, float]:
     """Return the times whose profile likelihood is not rejected, on either side of the estimate."""
     interval, reliability, lowest, confidence = question
@@ -463,17 +450,15 @@ def _profile_limits(
         return _profile(model, rows, best, math.exp(log_time), reliability) - lowest - allowed
 
     here = math.log(interval)
-    ends = []
-    for direction in (-1, 1):
-        reach = next(
-            (here + direction * d for d in (0.25, 0.5, 1, 2, 4, 8) if excess(here + direction * d) > 0), None
-        )
+
+    def end(direction: int, otherwise: float) -> float:
+        steps = (here + direction * step for step in (0.25, 0.5, 1, 2, 4, 8))
+        reach = next((there for there in steps if excess(there) > 0), None)
         if reach is None:
-            ends.append(0.0 if direction < 0 else math.inf)
-        else:
-            near, far = sorted((here, reach))
-            ends.append(math.exp(optimize.brentq(excess, near, far, xtol=1e-7)))
-    return ends[0], ends[1]
+            return otherwise
+        return math.exp(optimize.brentq(excess, min(here, reach), max(here, reach), xtol=1e-7))
+
+    return end(-1, 0.0), end(1, math.inf)
 
 
 def _profile(
@@ -481,8 +466,8 @@ def _profile(
 ) -> float:
     """Return the smallest cost among parameters that give ``reliability`` at ``time``."""
 
-    def completed(others: FloatArray) -> FloatArray | None:
-        """Return all parameters, the first solved for."""
+    def cost(*others: float) -> float:
+        """Return the cost with these parameters, the first solved for."""
 
         def excess(first: float) -> float:
             p = np.exp(np.array([first, *others]))
@@ -490,28 +475,17 @@ def _profile(
 
         low, high = -40.0, 40.0
         if not excess(low) > 0 > excess(high):
-            return None
-        return np.array([optimize.brentq(excess, low, high, xtol=1e-12), *others])
-
-    def cost(others: FloatArray) -> float:
-        whole = completed(np.atleast_1d(others))
-        return 1e9 if whole is None else rows.cost(model, whole)
+            return 1e9
+        return rows.cost(model, np.array([optimize.brentq(excess, low, high, xtol=1e-12), *others]))
 
     if len(best) == 1:
-        return cost(np.empty(0))
-    found = [
-        optimize.minimize_scalar(lambda v: cost(np.array([v])), bracket=(best[1] - s, best[1] + s), tol=1e-9)
-        for s in (0.3, 1.5)
-    ]
-    return float(min(result.fun for result in found))
+        return cost()
+    brackets = ((best[1] - s, best[1] + s) for s in (0.3, 1.5))
+    return float(min(optimize.minimize_scalar(cost, bracket=ends, tol=1e-9).fun for ends in brackets))
 
 
 def _remarks(
-    fits: Sequence[ReliabilityFit],
-    reliability: float,
-    longest: float,
-    weight: FloatArray,
-    high: FloatArray,
+    fits: Sequence[ReliabilityFit], reliability: float, longest: float, weight: FloatArray, high: FloatArray
 ) -> tuple[Finding, ...]:
     found = []
     likely = [fit for fit in fits if fit.aic - fits[0].aic <= SUPPORTED]

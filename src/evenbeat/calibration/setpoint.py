@@ -14,7 +14,7 @@ from evenbeat.calibration.tolerance import LONGEST_S, SEARCH_TIMES_S, Tolerance,
 from evenbeat.clock.forecaster import Forecaster, checked_forecaster, first_exit
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, note, stop
-from evenbeat.quantities import Estimate, FloatArray, StudentMixture, checked_probability
+from evenbeat.quantities import Estimate, checked_probability
 from evenbeat.result import Column, Result
 from evenbeat.units import SECONDS_PER_YEAR, duration_text
 
@@ -22,7 +22,6 @@ Bias = Literal["full", "half"]
 SURE_OF_SIGN = 0.99
 HELD_BACK = 0.01
 """Share of half the tolerance held back from a limit where the adjustment's uncertainty is not stated."""
-SEARCH_COMPONENTS = 600
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -99,24 +98,6 @@ class SetpointSuggestion(Result):
             f"{left} stays within {self.tolerance} for as long as the evidence reaches, "
             f"{duration_text(self.evidence_s)} ({percent}); the aging law alone would give {lasting}"
         )
-
-
-@dataclass(frozen=True, eq=False)
-class _Searched:
-    """The change after leaving, predicted once, so that many ways to leave are compared quickly.
-
-    What it was left at is added to a change that does not depend on it.
-    """
-
-    times_s: FloatArray
-    change: StudentMixture
-
-    def interval(self, as_left: Estimate, *, limits: Tolerance, reliability: float) -> float:
-        """Return the interval from there, on straight lines between the times."""
-        offset = self.change.shifted(as_left.value).widened(as_left.standard_uncertainty)
-        excess = limits.probability(offset) - reliability
-        end = first_exit(self.times_s, excess, 0.0)
-        return 0.0 if math.isnan(end) else min(end, LONGEST_S)
 
 
 def suggest_setpoint(
@@ -196,9 +177,15 @@ def suggest_setpoint(
     sure = max(positive, 1 - positive)
     best = limits.middle
     if sure >= SURE_OF_SIGN:
-        quickly, exactly = _quickly(source, limits, reliability, as_left_uncertainty, averaging_time_s)
-        best = _longest(quickly, limits, -1.0 if positive > 0.5 else 1.0)
-        best = _confirmed(exactly, limits, best)
+        # the change does not depend on what it was left at: predicted once, many ways to leave are compared
+        change = source.offset(SEARCH_TIMES_S, averaging_time_s, as_left=Estimate.normal(0.0, 0.0))
+        change = change.widened(as_left_uncertainty)
+
+        def nearly(left: float) -> float:
+            end = first_exit(SEARCH_TIMES_S, limits.probability(change.shifted(left)), reliability)
+            return 0.0 if math.isnan(end) else min(end, LONGEST_S)
+
+        best = _longest(nearly, limits, -1.0 if positive > 0.5 else 1.0)
         if not as_left_uncertainty > 0:
             # of an adjustment that nobody states the uncertainty of: never on the limit itself
             reach_held = (1 - HELD_BACK) * limits.half_width
@@ -217,10 +204,7 @@ def suggest_setpoint(
         averaging_time_s=math.nan if over is None else over,
         drift_sign_probability=sure,
         evidence_s=grounds.reach_s,
-        findings=(
-            *_remarks(limits, best, from_middle, sure=sure),
-            *grounds.beyond(longest),
-        ),
+        findings=(*_remarks(limits, best, from_middle, sure=sure), *grounds.beyond(longest)),
     )
 
 
@@ -231,52 +215,6 @@ def _probability_of_rising(source: Forecaster, reach_s: float) -> float:
         return 1 - rate.probability_below(0.0)
     change = source.offset([reach_s], as_left=Estimate.normal(0.0, 0.0)).one(0)
     return 1 - float(change.cdf(0.0))
-
-
-def _quickly(
-    source: Forecaster,
-    limits: Tolerance,
-    reliability: float,
-    uncertainty: float,
-    averaging_time_s: float | None,
-) -> tuple[Callable[[float], float], Callable[[float], float]]:
-    """Return the interval as a function of what it is left at: with few components, and with all."""
-    change = source.offset(SEARCH_TIMES_S, averaging_time_s, as_left=Estimate.normal(0.0, 0.0))
-
-    def searching(searched: _Searched) -> Callable[[float], float]:
-        def interval(left: float) -> float:
-            start = Estimate.normal(left, uncertainty)
-            return searched.interval(start, limits=limits, reliability=reliability)
-
-        return interval
-
-    few = change.thinned(SEARCH_COMPONENTS)
-    whole = searching(_Searched(times_s=SEARCH_TIMES_S, change=change))
-    if few is change:
-        return whole, whole
-    return searching(_Searched(times_s=SEARCH_TIMES_S, change=few)), whole
-
-
-def _confirmed(exactly: Callable[[float], float], limits: Tolerance, near: float) -> float:
-    """Return the offset with the longest interval near the one found with few components.
-
-    At the edge where the start just holds, the interval falls to nothing within a hair.
-    """
-    away = near - limits.middle
-    shares = np.array([1.03, 1.02, 1.01, 1.005, 1.0, 0.995, 0.99, 0.98, 0.97, 0.95, 0.9, 0.8])
-    lengths = [exactly(limits.middle + away * share) for share in shares]
-    k = int(np.argmax(lengths))
-    if not lengths[k]:
-        return near
-    low, high = sorted((shares[max(k - 1, 0)], shares[min(k + 1, len(shares) - 1)]))
-    found = optimize.minimize_scalar(
-        lambda share: -exactly(limits.middle + away * float(share)) / lengths[k],
-        bounds=(low, high),
-        method="bounded",
-        options={"xatol": 1e-4, "maxiter": 12},
-    )
-    share = float(found.x) if -found.fun >= 1 else float(shares[k])
-    return limits.middle + away * share
 
 
 def _remarks(limits: Tolerance, best: float, from_middle: float, *, sure: float) -> tuple[Finding, ...]:

@@ -13,8 +13,7 @@ import numpy.typing as npt
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.forecaster import Grounds, Paths, Quantity, knows_neither
 from evenbeat.clock.levels import VarianceTerms
-from evenbeat.errors import InputError
-from evenbeat.quantities import Estimate, FloatArray, StudentMixture
+from evenbeat.quantities import Estimate, FloatArray, StudentMixture, need_not_negative
 from evenbeat.units import SECONDS_PER_HOUR
 
 if TYPE_CHECKING:
@@ -42,11 +41,7 @@ class StatedDrift:
     floor: float = 0.0
 
     def __post_init__(self) -> None:
-        for name in ("walk_variance_per_second", "floor"):
-            value = getattr(self, name)
-            if not (value >= 0 and math.isfinite(value)):
-                msg = f"{name} is {value}; it must be 0 or positive"
-                raise InputError(msg)
+        need_not_negative(walk_variance_per_second=self.walk_variance_per_second, floor=self.floor)
 
     def offset(
         self,
@@ -85,11 +80,7 @@ class StatedDrift:
         )
 
     def _moved(
-        self,
-        as_left: Estimate | None,
-        held: FloatArray,
-        drifted: FloatArray,
-        walked: FloatArray,
+        self, as_left: Estimate | None, held: FloatArray, drifted: FloatArray, walked: FloatArray
     ) -> StudentMixture:
         """Return the distribution after offset, drift and walk have done so much, each of shape (m,)."""
         start, aged = _ZERO if as_left is None else as_left, self.drift_rate.distribution

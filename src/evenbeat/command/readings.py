@@ -15,7 +15,6 @@ from evenbeat.plain import plain
 if TYPE_CHECKING:
     from evenbeat.bench import Stated
     from evenbeat.counter.bench import BenchCheck
-    from evenbeat.counter.reading import Function
 
 
 def add_readings(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -80,19 +79,15 @@ def _print_check(check: BenchCheck, arguments: argparse.Namespace, stated: State
 
 
 def _blank(arguments: argparse.Namespace, stated: Stated) -> int:
-    from evenbeat.counter.blank_sheet import blank_sheet
+    from evenbeat.counter.sheet import blank_sheet
 
     if stated["rated"] is None:
         msg = "--blank needs --rated, such as --rated '10 Hz to 100 MHz'"
         raise InputError(msg)
-    functions: tuple[Function, ...] = (
-        ("frequency", "totalise") if stated["clock_tick"] is None else ("frequency", "period", "totalise")
-    )
     text = blank_sheet(
         rated_hz=stated["rated"],
         clock_tick_s=stated["clock_tick"],
         permitted_relative=1e-6 if stated["permitted"] is None else stated["permitted"],
-        functions=functions,
     )
     write_text(Path(arguments.sheet), text, force=arguments.force)
     print(f"Empty sheet: {arguments.sheet}")

@@ -1,4 +1,4 @@
-"""Adjusting a timebase: to what target, how far from here, and after how many readings."""
+"""Adjusting a timebase: how far from here, and after how many readings."""
 
 from __future__ import annotations
 
@@ -8,10 +8,9 @@ from dataclasses import dataclass
 
 from evenbeat.errors import InputError
 from evenbeat.findings import caution, stop
-from evenbeat.quantities import Estimate
+from evenbeat.quantities import Estimate, need_not_negative, need_positive
 from evenbeat.result import Result
 
-SURE_OF_SIGN = 0.99
 ENOUGH = 1 / 3
 """Of the tolerance: an adjustment is believed once its measurement is this certain (common practice)."""
 MOST_READINGS = 10_000
@@ -68,9 +67,7 @@ def suggest_adjustment(
     as_found: Estimate,
     *,
     tolerance: float,
-    aging_rate_per_second: Estimate | None = None,
-    interval_s: float | None = None,
-    share_against_aging: float = 0.5,
+    target: float = 0.0,
     reading_standard_uncertainty: float | None = None,
     readings_average: bool = True,
     nominal_frequency_hz: float | None = None,
@@ -83,11 +80,9 @@ def suggest_adjustment(
         Fractional frequency measured against the reference.
     tolerance
         Limits ± of the fractional frequency.
-    aging_rate_per_second, interval_s
-        Aging, and the time until the next calibration: the target then lies against the aging.
-    share_against_aging
-        Of what the clock ages in the interval: 0.5 centres the interval on zero, 0.25 is half of that for
-        owners who dislike an offset on the first day, 0 aims at zero.
+    target
+        Fractional frequency to leave it at; :func:`evenbeat.suggest_setpoint` finds the one that lies against
+        the aging and keeps within tolerance for longest.
     reading_standard_uncertainty
         Of one reading, relative.
     readings_average
@@ -103,13 +98,7 @@ def suggest_adjustment(
     Raises
     ------
     InputError
-        If a tolerance or time is not positive, or the share not between 0 and 1.
-
-    Notes
-    -----
-    Target ``-share · D · T`` (mid-interval centring of a linear drift), held so that the as-left value
-    keeps within the tolerance less two of its standard uncertainties. Only where the sign of the aging
-    is established (99 %), since the wrong sign would double the offset.
+        If the tolerance is not positive, an uncertainty negative, or the target outside of the tolerance.
 
     Examples
     --------
@@ -123,30 +112,17 @@ def suggest_adjustment(
     Source: first-order correction; own arithmetic
     Tests: tests/counter/test_card.py
     """
-    if not (tolerance > 0 and math.isfinite(tolerance)):
-        msg = f"tolerance is {tolerance}; it must be positive, such as 1e-8"
-        raise InputError(msg)
-    if not 0 <= share_against_aging <= 1:
-        msg = f"share_against_aging is {share_against_aging}; it must lie between 0 and 1"
-        raise InputError(msg)
-    if interval_s is not None and not interval_s > 0:
-        msg = f"interval_s is {interval_s}; it must be positive"
+    need_positive(tolerance=tolerance)
+    need_not_negative(reading_standard_uncertainty=reading_standard_uncertainty)
+    if not abs(target) < tolerance:
+        msg = f"target is {target:g}; it must lie within the tolerance of {tolerance:g}"
         raise InputError(msg)
     found = []
-    target = 0.0
-    if aging_rate_per_second is not None and interval_s is not None:
-        positive = 1 - aging_rate_per_second.probability_below(0.0)
-        if max(positive, 1 - positive) >= SURE_OF_SIGN:
-            wanted = -share_against_aging * aging_rate_per_second.value * interval_s
-            room = max(tolerance - 2 * as_found.standard_uncertainty, 0.0)
-            target = math.copysign(min(abs(wanted), room), wanted) if wanted else 0.0
-        else:
-            sentence = (
-                f"The sign of the aging is not established (probability {max(positive, 1 - positive):.0%}), "
-                "so the target is zero: an offset against the wrong sign would shorten the interval."
-            )
-            found.append(caution("AGING_SIGN_UNCERTAIN", sentence))
-    readings = _readings(reading_standard_uncertainty, tolerance, average=readings_average)
+    # so many bring two standard uncertainties of their mean to a third of the tolerance
+    coarse = 2 * (reading_standard_uncertainty or 0.0) / (ENOUGH * tolerance)
+    readings = max(1, math.ceil(coarse**2 * (1 - 1e-12)))
+    if readings > (MOST_READINGS if readings_average else 1):
+        readings = 0
     if readings == 0:
         sentence = (
             "Averaging these readings does not determine the offset to a third of the tolerance; use a "
@@ -166,16 +142,3 @@ def suggest_adjustment(
         readings=readings,
         findings=(*found, *BEFORE_ADJUSTING),
     )
-
-
-def _readings(standard_uncertainty: float | None, tolerance: float, *, average: bool) -> int:
-    """Return how many readings bring two standard uncertainties of their mean to a third of the tolerance."""
-    if standard_uncertainty is None:
-        return 1
-    if not standard_uncertainty >= 0:
-        msg = f"reading_standard_uncertainty is {standard_uncertainty}; it must be 0 or positive"
-        raise InputError(msg)
-    needed = max(1, math.ceil((2 * standard_uncertainty / (ENOUGH * tolerance)) ** 2 * (1 - 1e-12)))
-    if needed == 1:
-        return 1
-    return needed if average and needed <= MOST_READINGS else 0

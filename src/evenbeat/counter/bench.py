@@ -6,36 +6,182 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from scipy import special
 
 from evenbeat.calibration.decision import DecisionRule, decide, decision_rule, probability_text
-from evenbeat.counter.bench_points import (
-    UNEXPLAINED,
-    UNLIKELY,
-    BenchPoint,
-    PointVerdict,
-    about_consistency,
-    about_disagreements,
-    about_frozen,
-    about_miscounts,
-    about_range,
-    about_scatter,
-    assumptions,
-)
 from evenbeat.counter.budget import Contribution, UncertaintyBudget, budget
-from evenbeat.counter.reading import UNITS, reading_uncertainty
-from evenbeat.counter.resolution import CountLaw
+from evenbeat.counter.reading import RISES_WITH_TIMEBASE, UNITS, reading_uncertainty
+from evenbeat.counter.resolution import CountLaw, Trigger
 from evenbeat.counter.sheet import ReadingsSheet, SheetFacts, SheetPoint, read_sheet
 from evenbeat.counter.timebase import Timebase
-from evenbeat.counter.trigger import Trigger
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, merged, note
-from evenbeat.plain import listed_as
-from evenbeat.quantities import Estimate, number_text
+from evenbeat.findings import Finding, caution, good, merged, note
+from evenbeat.plain import UNLISTED, Plain, declared, listed_as
+from evenbeat.quantities import Estimate, need_not_negative, number_text
 from evenbeat.result import Result, Table
-from evenbeat.units import frequency_text, time_scale
+from evenbeat.units import counted, frequency_text, time_scale
+
+PointVerdict = Literal["pass", "conditional pass", "conditional fail", "fail", "no statement"]
+UNLIKELY = 0.01
+UNEXPLAINED = "scatter of readings"
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class BenchPoint(Plain):
+    """One point of the check.
+
+    Attributes
+    ----------
+    point
+        As in the sheet.
+    deviation
+        Mean reading less what was applied, with the budget that the timebase is no part of.
+    permitted
+        Largest deviation permitted, in the unit of the reading.
+    conformance_probability
+        That the true deviation is within it.
+    verdict
+        By the decision rule, but ``no statement`` where the uncertainty exceeds what is permitted and the
+        deviation is not certain to exceed it either.
+    """
+
+    point: SheetPoint = field(metadata=UNLISTED)
+    deviation: UncertaintyBudget = field(metadata=UNLISTED)
+    permitted: float
+    conformance_probability: float
+    verdict: PointVerdict
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def relative_deviation(self) -> float:
+        """Of the timebase's sign: positive where the timebase looks fast."""
+        sign = 1 if self.point.function in RISES_WITH_TIMEBASE else -1
+        return sign * self.deviation.value / self.point.applied
+
+    @property
+    def relative_uncertainty(self) -> float:
+        """Standard uncertainty over what was applied."""
+        return self.deviation.standard_uncertainty / self.point.applied
+
+    def _facts(self) -> Mapping[str, object]:
+        told = {"unit": UNITS[self.point.function], "deviation": self.deviation.estimate}
+        return {**declared(self.point), **told, "limited_by": self.deviation.limited_by, **super()._facts()}
+
+
+def assumptions(facts: SheetFacts, said: SheetFacts, *, locked: bool) -> list[Finding]:
+    """Say what neither sheet nor caller stated."""
+    assumed = (
+        (
+            facts.count_law is None,
+            "COUNT_LAW_ASSUMED",
+            "Nothing says how the gate starts, so it is taken as running free of the input.",
+        ),
+        (
+            said.permitted_digits is None and facts.permitted_digits == 1,
+            "DIGITS_ASSUMED",
+            "Nothing says how many least digits are permitted; one is assumed.",
+        ),
+        (
+            facts.clock_tick_s is None,
+            "CLOCK_TICK_UNKNOWN",
+            "No clock tick is stated, so timed readings are taken to resolve one least digit.",
+        ),
+    )
+    found = [note(code, sentence) for is_so, code, sentence in assumed if is_so]
+    if locked:
+        sentence = "The stimulus ran from the counter's own timebase, so nothing is said about the timebase."
+        found.append(caution("TIMEBASE_CANCELS", sentence))
+    return found
+
+
+def about_miscounts(apart: Sequence[tuple[BenchPoint, float]]) -> list[Finding]:
+    """Say which points lost or gained counts."""
+    found = []
+    for point, distance in apart:
+        p = point.point
+        counts = point.deviation.value
+        if p.function != "totalise" and p.gate_s is not None:
+            counts *= p.gate_s * (p.pulses_per_revolution / 60 if p.function == "rpm" else 1.0)
+        if p.function in RISES_WITH_TIMEBASE:
+            said = (
+                f"lies {abs(distance):.0f} standard uncertainties from the other points; look at level, "
+                "slope and cabling of this signal."
+            )
+        elif counts < 0:
+            said = (
+                f"about {abs(counts):.0f} counts are lost; the input did not follow every period. Raise the "
+                "level or look at the trigger threshold."
+            )
+        else:
+            said = (
+                f"about {counts:.0f} counts too many; noise or ringing crosses the threshold more than once. "
+                "Lower the level, attenuate or filter."
+            )
+        values = {"counts": counts, "standard_uncertainties": distance}
+        found.append(caution("MISCOUNT", f"{p.title}: {said}", **values))
+    return found
+
+
+def about_frozen(points: Sequence[BenchPoint]) -> list[Finding]:
+    """Say at how many points every reading was the same."""
+    repeated = [p for p in points if len(p.point.readings) > 1]
+    frozen = [p for p in repeated if min(p.point.readings) == max(p.point.readings)]
+    if not frozen:
+        return []
+    sentence = (
+        f"At {len(frozen)} of {len(repeated)} points that were read more than once all readings are the "
+        "same: stimulus and timebase may be in step, and more readings do not make the count finer."
+    )
+    return [note("FROZEN_READINGS", sentence, points=len(frozen))]
+
+
+def about_consistency(kept: Sequence[BenchPoint], timebase: Estimate | None) -> list[Finding]:
+    """Say whether all points agree on one timebase."""
+    if timebase is None or len(kept) < 2:
+        return []
+    z = [(p.relative_deviation - timebase.value) / p.relative_uncertainty for p in kept]
+    chance = float(special.chdtrc(len(kept) - 1, math.fsum(v * v for v in z)))
+    those = f"{len(kept)} points that read the timebase"
+    if chance > UNLIKELY:
+        sentence = f"All {those} agree on one offset (chi-squared, p = {chance:.2g})."
+        return [good("TIMEBASE_AGREES", sentence, probability=chance)]
+    sentence = (
+        f"The {those} do not agree on one offset (chi-squared, p = {chance:.1g}): a stated resolution or "
+        "noise is too small, or a function errs."
+    )
+    return [caution("TIMEBASE_AGREES", sentence, probability=chance)]
+
+
+def about_range(
+    points: Sequence[BenchPoint], usable: tuple[float, float], rated: tuple[float, float] | None
+) -> list[Finding]:
+    """Compare where readings passed with the rated range, and name points beyond it."""
+    found = []
+    if rated is not None and not (usable[0] <= rated[0] and usable[1] >= rated[1]):
+        shown = "no frequency" if math.isnan(usable[0]) else f"{usable[0]:g} Hz to {usable[1]:g} Hz"
+        sentence = f"Readings passed from {shown}; the rated range is {rated[0]:g} Hz to {rated[1]:g} Hz."
+        found.append(caution("RATED_RANGE_NOT_SHOWN", sentence))
+    beyond = [
+        p
+        for p in points
+        if (range_hz := p.point.rated_hz or rated) is not None
+        and math.isfinite(frequency := p.point.event_frequency_hz)
+        and not range_hz[0] <= frequency <= range_hz[1]
+    ]
+    if beyond:
+        worst = max(beyond, key=lambda p: p.point.event_frequency_hz)
+        sentence = (
+            f"{counted(len(beyond), 'point lies', 'points lie')} outside the rated range (one: "
+            f"{worst.point.title}): what a counter "
+            "does there is not promised, and levels or frequencies past its ratings can damage it; obey its "
+            "manual."
+        )
+        found.append(caution("BEYOND_RATED_RANGE", sentence, points=len(beyond)))
+    return found
+
 
 MISCOUNT, SAME_SIGNAL, DISAGREES = 4.0, 1e-9, 2.0
 """Standard uncertainties from which a point is a miscount; what counts as one signal; and as disagreement."""
@@ -240,7 +386,15 @@ def bench_check(
         about_miscounts(apart),
         about_frozen(points),
         about_consistency(kept, timebase),
-        about_disagreements(disagreements),
+        [
+            caution(
+                "FUNCTIONS_DISAGREE",
+                f"{a.title} and {b.title} read one signal and differ by {abs(size):.1f} standard "
+                "uncertainties.",
+                standard_uncertainties=size,
+            )
+            for a, b, size in disagreements
+        ],
         about_range(points, usable, facts.rated_hz),
     )
     return BenchCheck(
@@ -280,9 +434,7 @@ def _merged_facts(said: SheetFacts, **stated: object) -> SheetFacts:
     if permitted is None:
         msg = "nothing says what is permitted; state permitted_relative, or '# permitted: 1e-6' in the sheet"
         raise InputError(msg)
-    if not (permitted >= 0 and math.isfinite(permitted)):
-        msg = f"permitted_relative is {permitted}; it must be 0 or positive, such as 1e-6"
-        raise InputError(msg)
+    need_not_negative(permitted_relative=permitted)
     return facts if facts.permitted_digits is not None else replace(facts, permitted_digits=1.0)
 
 
@@ -302,7 +454,7 @@ def _checked(
         msg = f"line {point.rows[0]}: nothing is permitted; state a relative limit or a least digit"
         raise InputError(msg)
     decision = decide(deviation.estimate, lower=-permitted, upper=permitted, rule=rule, coverage=coverage)
-    found: tuple[Finding, ...] = ()
+    found = []
     verdict: PointVerdict = decision.verdict
     nearest = abs(deviation.value) - decision.expanded_uncertainty
     if decision.expanded_uncertainty > permitted > nearest:
@@ -312,14 +464,20 @@ def _checked(
             f"({deviation.limited_by}) exceeds the permitted {permitted:.2g}, so this point says nothing "
             "about the counter's limits."
         )
-        found = (note("POINT_CANNOT_TELL", sentence),)
+        found.append(note("POINT_CANNOT_TELL", sentence))
+    if any(c.name == UNEXPLAINED for c in deviation.contributions):
+        sentence = (
+            f"{point.title}: the readings scatter more than resolution and trigger explain; look for a noisy "
+            "or modulated signal, a level near the threshold, or a loose connection."
+        )
+        found.append(caution("SCATTER_UNEXPLAINED", sentence))
     return BenchPoint(
         point=point,
         deviation=deviation,
         permitted=permitted,
         conformance_probability=decision.conformance_probability,
         verdict=verdict,
-        findings=(*found, *about_scatter(point, deviation)),
+        findings=tuple(found),
     )
 
 
@@ -355,17 +513,13 @@ def _deviation(
 
 def _unexplained_scatter(point: SheetPoint, explained: float) -> Contribution | None:
     count = len(point.readings)
-    if count < 2:
-        return None
-    variance = float(np.var(point.readings, ddof=1))
-    if explained > 0 and special.chdtrc(count - 1, (count - 1) * variance / explained**2) > UNLIKELY:
-        return None
+    variance = float(np.var(point.readings, ddof=1)) if count > 1 else 0.0
     if variance == 0:
         return None
+    if explained > 0 and special.chdtrc(count - 1, (count - 1) * variance / explained**2) > UNLIKELY:
+        return None
     return Contribution(
-        name=UNEXPLAINED,
-        standard_uncertainty=math.sqrt(variance / count),
-        degrees_of_freedom=count - 1,
+        name=UNEXPLAINED, standard_uncertainty=math.sqrt(variance / count), degrees_of_freedom=count - 1
     )
 
 

@@ -89,12 +89,7 @@ class Contribution:
 
     def scaled(self, factor: float) -> Contribution:
         """Return its effect on ``factor`` times the quantity."""
-        return Contribution(
-            name=self.name,
-            standard_uncertainty=self.standard_uncertainty * abs(factor),
-            degrees_of_freedom=self.degrees_of_freedom,
-            distribution=self.distribution,
-        )
+        return replace(self, standard_uncertainty=self.standard_uncertainty * abs(factor))
 
     @property
     def half_width(self) -> float:
@@ -135,9 +130,7 @@ class UncertaintyBudget(Result):
     @property
     def effective_degrees_of_freedom(self) -> float:
         """Welch-Satterthwaite formula, JCGM 100:2008, G.4.1; ``inf`` if nothing was estimated."""
-        total = self.standard_uncertainty
-        if total == 0:
-            return math.inf
+        total = self.standard_uncertainty or math.inf
         parts = ((c.standard_uncertainty / total) ** 4 / c.degrees_of_freedom for c in self.contributions)
         inverse = math.fsum(parts)
         return 1 / inverse if inverse > 0 else math.inf
@@ -262,58 +255,33 @@ def budget(
             f"{dominant.distribution} distribution ({made.coverage_factor():.3f} at 95 %), not a normal one."
         )
         found.append(note("BOUNDED_DOMINATES", sentence))
-    return UncertaintyBudget(value=value, unit=unit, contributions=made.contributions, findings=tuple(found))
+    return replace(made, findings=tuple(found))
 
 
 def _convolved_half_width(bounded: Contribution, normal: float, confidence: float) -> float:
     """Return the half width that holds the sum of a bounded and a normal contribution."""
-    spread = normal / bounded.half_width
+    quantile, spread = QUANTILES[bounded.distribution], normal / bounded.half_width
     if spread == 0:
-        return bounded.half_width * float(QUANTILES[bounded.distribution](np.array(0.5 * (1 + confidence))))
+        return bounded.half_width * float(quantile(np.array(0.5 * (1 + confidence))))
 
-    def held(half_width: float) -> float:
+    def held(half: float) -> float:
+        """Return P(|bounded + normal| <= half): by parts, or x = sin(angle) takes the poles away."""
         if bounded.distribution == "arcsine":
-            # x = sin(angle) takes the poles out of the density
-            value, _ = integrate.quad(
-                lambda angle: _normal_within(half_width, math.sin(angle), spread) / math.pi,
-                -math.pi / 2,
-                math.pi / 2,
-            )
-            return value
-        below, at, above = half_width - 1, half_width, half_width + 1
+            edge = math.asin(min(half, 1.0))  # a small spread makes a step there
+            ends = -math.pi / 2, math.pi / 2
+            return float(integrate.quad(within, *ends, args=(half,), points=(-edge, edge))[0]) / math.pi
+        z = (half + np.array([-1.0, 0.0, 1.0])) / spread
+        density = np.exp(-0.5 * z**2) / math.sqrt(2 * math.pi)
         if bounded.distribution == "rectangular":
-            return _integrated(above, spread) - _integrated(below, spread) - 1
-        twice = [_integrated_twice(edge, spread) for edge in (below, at, above)]
-        return 2 * (twice[0] - 2 * twice[1] + twice[2]) - 1
+            once = spread * (z * special.ndtr(z) + density)
+            return float(once[2] - once[0]) - 1
+        twice = 0.5 * spread**2 * ((z**2 + 1) * special.ndtr(z) + z * density)
+        return 2 * float(twice[0] - 2 * twice[1] + twice[2]) - 1
 
-    largest = 1 + 10 * spread
+    def within(angle: float, half: float) -> float:
+        at = math.sin(angle)
+        return float(special.ndtr((half - at) / spread) - special.ndtr((-half - at) / spread))
+
     return bounded.half_width * float(
-        optimize.brentq(lambda half: held(half) - confidence, 1e-9, largest, xtol=1e-12)
+        optimize.brentq(lambda half: held(half) - confidence, 1e-9, 1 + 10 * spread, xtol=1e-12)
     )
-
-
-def _integrated(x: float, spread: float) -> float:
-    """Return the integral up to ``x`` of the normal distribution function (by parts)."""
-    if spread == 0:
-        return max(x, 0.0)
-    z = x / spread
-    return float(spread * (z * special.ndtr(z) + _normal_density(z)))
-
-
-def _integrated_twice(x: float, spread: float) -> float:
-    """Return the integral up to ``x`` of that integral."""
-    if spread == 0:
-        return 0.5 * max(x, 0.0) ** 2
-    z = x / spread
-    return float(0.5 * spread**2 * ((z**2 + 1) * special.ndtr(z) + z * _normal_density(z)))
-
-
-def _normal_density(z: float) -> float:
-    return math.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
-
-
-def _normal_within(half_width: float, shift: float, spread: float) -> float:
-    """Return P(|shift + normal| <= half_width)."""
-    if spread == 0:
-        return float(abs(shift) <= half_width)
-    return float(special.ndtr((half_width - shift) / spread) - special.ndtr((-half_width - shift) / spread))

@@ -166,26 +166,20 @@ def timebase_card(
     if len(known) != len(times):
         msg = f"{len(known)} timebases are given for {len(times)} times; give one for each"
         raise InputError(msg)
-    half = np.empty((len(times), len(frequency_hz), len(gate_s)))
-    for i, j, k in np.ndindex(half.shape):
-        f = float(frequency_hz[j])
-        result = reading_uncertainty(
-            "frequency",
-            f,
-            method=method,
-            gate_s=float(gate_s[k]),
-            clock_tick_s=clock_tick_s,
-            count_law=count_law,
-            timebase=known[i],
-        )
-        uncorrected = 0.0 if corrected else abs(known[i].offset) * f
-        half[i, j, k] = result.budget.expanded_uncertainty(confidence) + uncorrected
+    how = {"method": method, "clock_tick_s": clock_tick_s, "count_law": count_law}
+
+    def half_width(timebase: Timebase, hertz: float, gate: float) -> float:
+        worth = reading_uncertainty("frequency", hertz, gate_s=gate, timebase=timebase, **how)  # type: ignore[arg-type]
+        uncorrected = 0.0 if corrected else abs(timebase.offset) * hertz
+        return worth.budget.expanded_uncertainty(confidence) + uncorrected
+
+    half = [[[half_width(t, float(f), float(g)) for g in gate_s] for f in frequency_hz] for t in known]
     return TimebaseCard(
         elapsed_s=times,
         offset=np.array([one.offset for one in known]),
         frequency_hz=np.asarray(frequency_hz, dtype=float),
         gate_s=np.asarray(gate_s, dtype=float),
-        half_width=half,
+        half_width=np.array(half),
         confidence=confidence,
         corrected=corrected,
         averaging_time_s=over,

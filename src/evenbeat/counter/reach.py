@@ -125,7 +125,7 @@ def best_uncertainty(
     Tests: tests/counter/test_reading.py
     """
     f, gate = _axis(frequency_hz, "frequency_hz"), _axis(gate_s, "gate_s")
-    law = count_error(count_law).standard_uncertainty
+    law = count_error(count_law)[0]
     stated = Timebase.from_specification(timebase) if isinstance(timebase, float | int) else timebase
     fixed = np.full((len(f), len(gate)), 0.0 if stated is None else stated.standard_uncertainty)
     count = law / np.multiply.outer(f, gate)

@@ -10,13 +10,12 @@ from typing import Literal, get_args
 import numpy as np
 
 from evenbeat.counter.budget import Contribution, UncertaintyBudget, budget
-from evenbeat.counter.resolution import CountLaw, Method, count_error
+from evenbeat.counter.resolution import CountLaw, Method, Trigger, count_error
 from evenbeat.counter.timebase import Timebase
-from evenbeat.counter.trigger import Trigger
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, merged, note
 from evenbeat.plain import UNLISTED
-from evenbeat.quantities import Estimate
+from evenbeat.quantities import Estimate, need_positive
 from evenbeat.result import Column, Result, Table
 
 Function = Literal["frequency", "period", "time_interval", "ratio", "totalise", "rpm"]
@@ -78,11 +77,9 @@ class Measurement:
             return 0.0 if self.gate_s is None else 1.0
         if self.function == "ratio":
             return 1 / self.periods
-        if self.function in ("frequency", "rpm"):
+        if self.function in ("frequency", "rpm") and self.method == "direct":
             per_event = 60 / self.pulses_per_revolution if self.function == "rpm" else 1.0
-            if self.method == "direct":
-                return per_event / self._needed(self.gate_s, "gate_s")
-            return self._from_time(self.clock_tick_s)
+            return per_event / self._gate_s
         return self._from_time(self.clock_tick_s)
 
     def _from_time(self, seconds: float | None) -> float | None:
@@ -91,74 +88,59 @@ class Measurement:
             return None
         if self.function in RISES_WITH_TIMEBASE:
             return seconds / (self.periods if self.function == "period" else 1)
-        return abs(self.value) * seconds / self._needed(self.gate_s, "gate_s")
+        return abs(self.value) * seconds / self._gate_s
 
-    def _needed(self, value: float | None, name: str) -> float:
-        if value is None:
-            msg = f"{name} is missing; the {self.function} function ({self.method}) needs it"
+    @property
+    def _gate_s(self) -> float:
+        if self.gate_s is None:
+            msg = f"gate_s is missing; the {self.function} function ({self.method}) needs it"
             raise InputError(msg)
-        return value
+        return self.gate_s
 
     def contributions(self) -> tuple[Contribution, ...]:
         """Return every source of uncertainty that was stated, in the unit of the reading."""
-        return tuple(c for c in self._all_contributions() if c.standard_uncertainty > 0)
-
-    def _all_contributions(self) -> list[Contribution]:
-        found = [*self._resolution(), *self._edges()]
+        found, step = [], self.step
+        law, distribution = count_error(self.count_law)
+        if step:
+            name = COUNT if self.counts_events else TICK
+            found.append(Contribution(name=name, standard_uncertainty=step * law, distribution=distribution))
+        # a direct count is its own display: only a coarser display rounds once more
+        if self.least_digit and (not self.counts_events or self.least_digit > 1.5 * (step or 0.0)):
+            found.append(Contribution.within(DISPLAY, 0.5 * self.least_digit))
+        if self.function == "ratio" or not self.counts_events:  # edges are timed
+            edges = {INTERPOLATOR: math.sqrt(2) * (self.interpolator_s or 0.0)}
+            if self.trigger is not None:
+                edges[TRIGGER] = math.hypot(
+                    self.trigger.jitter_s, (self.stop_trigger or self.trigger).jitter_s
+                )
+            for name, seconds in edges.items():
+                effect = self._from_time(seconds or None) or 0.0
+                found.append(Contribution(name=name, standard_uncertainty=effect))
         if self.function == "totalise" and self.gate_s is not None and self.gate_uncertainty_s:
             found.append(Contribution.within(GATE, abs(self.value) / self.gate_s * self.gate_uncertainty_s))
         if self.function == "time_interval" and self.delay_mismatch_s:
             found.append(Contribution.within(DELAY, self.delay_mismatch_s))
         if self.timebase is not None and self.uses_timebase:
-            found.extend(c.scaled(self.value) for c in self.timebase.contributions)
-        if self.reference_uncertainty:
-            found.append(
-                Contribution(
-                    name=REFERENCE, standard_uncertainty=abs(self.value) * self.reference_uncertainty
-                )
-            )
+            found += [c.scaled(self.value) for c in self.timebase.contributions]
+        reference = abs(self.value) * self.reference_uncertainty
+        found.append(Contribution(name=REFERENCE, standard_uncertainty=reference))
         if self.scatter is not None:
             found.append(self.scatter)
-        return [*found, *self.more]
+        return tuple(c for c in (*found, *self.more) if c.standard_uncertainty > 0)
 
     @property
     def uses_timebase(self) -> bool:
         """Whether the timebase enters: not a ratio, not a complete burst, not a source locked to it."""
-        return (
-            not self.locked
-            and self.function != "ratio"
-            and not (self.function == "totalise" and self.gate_s is None)
-        )
+        burst = self.function == "totalise" and self.gate_s is None
+        return not (self.locked or burst or self.function == "ratio")
 
-    def _resolution(self) -> list[Contribution]:
-        law = count_error(self.count_law)
-        step = self.step
-        found = []
-        if step:
-            found.append(
-                Contribution(
-                    name=COUNT if self.counts_events else TICK,
-                    standard_uncertainty=step * law.standard_uncertainty,
-                    distribution=law.distribution,
-                )
-            )
-        # a direct count is its own display: only a coarser display rounds once more
-        if self.least_digit and (not self.counts_events or self.least_digit > 1.5 * (step or 0.0)):
-            found.append(Contribution.within(DISPLAY, 0.5 * self.least_digit))
-        return found
-
-    def _edges(self) -> list[Contribution]:
-        if self.function == "totalise" or (self.counts_events and self.function != "ratio"):
-            return []
-        found = []
-        if self.interpolator_s:
-            effect = self._from_time(math.sqrt(2) * self.interpolator_s) or 0.0
-            found.append(Contribution(name=INTERPOLATOR, standard_uncertainty=effect))
-        if self.trigger is not None:
-            last = self.stop_trigger or self.trigger
-            effect = self._from_time(math.hypot(self.trigger.jitter_s, last.jitter_s)) or 0.0
-            found.append(Contribution(name=TRIGGER, standard_uncertainty=effect))
-        return found
+    @property
+    def corrected(self) -> float:
+        """The reading without the known offset: a fast timebase reads frequency low and period high."""
+        if self.timebase is None or not self.uses_timebase:
+            return self.value
+        rate = 1 + self.timebase.offset
+        return self.value / rate if self.function in RISES_WITH_TIMEBASE else self.value * rate
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -310,82 +292,55 @@ def reading_uncertainty(
     if function not in UNITS:
         msg = f"function is {function!r}; it must be one of {', '.join(UNITS)}"
         raise InputError(msg)
-    values = _checked_readings(reading)
-    measurement = Measurement(
-        function=function,
-        value=float(np.mean(values)),
-        method=_checked_method(method),
-        gate_s=_positive(gate_s, "gate_s"),
-        periods=_whole(periods, "periods"),
-        clock_tick_s=_positive(clock_tick_s, "clock_tick_s"),
-        interpolator_s=_positive(interpolator_s, "interpolator_s"),
-        least_digit=_positive(least_digit, "least_digit"),
-        count_law=count_law,
-        trigger=trigger,
-        stop_trigger=stop_trigger,
-        pulses_per_revolution=_whole(pulses_per_revolution, "pulses_per_revolution"),
-        timebase=Timebase.from_specification(timebase) if isinstance(timebase, float | int) else timebase,
-        reference_uncertainty=reference_uncertainty,
-        gate_uncertainty_s=gate_uncertainty_s,
-        delay_mismatch_s=delay_mismatch_s,
-        scatter=_scatter(values),
-        locked=locked,
-        more=tuple(more),
-    )
-    found = _remarks(measurement, values)
-    made = budget(_corrected(measurement), UNITS[function], measurement.contributions(), found)
-    return ReadingUncertainty(
-        measurement=measurement,
-        budget=made,
-        improvements=_improvements(measurement, made),
-        findings=made.findings,
-    )
-
-
-def _checked_readings(reading: float | Sequence[float]) -> np.ndarray:
     values = np.atleast_1d(np.asarray(reading, dtype=float))
     if values.ndim != 1 or not len(values) or not np.all(np.isfinite(values)):
         msg = f"reading is {reading!r}; one finite number or a list of them is needed"
         raise InputError(msg)
-    return values
-
-
-def _checked_method(method: str) -> Method:
     if method not in get_args(Method):
         msg = f"method is {method!r}; it must be direct or reciprocal"
         raise InputError(msg)
-    return method  # type: ignore[return-value]
-
-
-def _positive(value: float | None, name: str) -> float | None:
-    if value is not None and not (value > 0 and math.isfinite(value)):
-        msg = f"{name} is {value}; it must be positive"
-        raise InputError(msg)
-    return value
-
-
-def _whole(value: int, name: str) -> int:
-    if value != int(value) or value < 1:
-        msg = f"{name} is {value}; it must be a whole number, 1 or more"
-        raise InputError(msg)
-    return int(value)
-
-
-def _scatter(values: np.ndarray) -> Contribution | None:
-    if len(values) < 2:
-        return None
-    deviation = float(np.std(values, ddof=1)) / math.sqrt(len(values))
-    return Contribution(name=SCATTER, standard_uncertainty=deviation, degrees_of_freedom=len(values) - 1)
-
-
-def _corrected(measurement: Measurement) -> float:
-    """Return the reading without the known offset: a fast timebase reads frequency low and period high."""
-    timebase = measurement.timebase
-    if timebase is None or not measurement.uses_timebase:
-        return measurement.value
-    if measurement.function in RISES_WITH_TIMEBASE:
-        return measurement.value / (1 + timebase.offset)
-    return measurement.value * (1 + timebase.offset)
+    need_positive(
+        gate_s=gate_s, clock_tick_s=clock_tick_s, interpolator_s=interpolator_s, least_digit=least_digit
+    )
+    for name, whole in {"periods": periods, "pulses_per_revolution": pulses_per_revolution}.items():
+        if whole != int(whole) or whole < 1:
+            msg = f"{name} is {whole}; it must be a whole number, 1 or more"
+            raise InputError(msg)
+    scatter = None
+    if len(values) > 1:
+        deviation = float(np.std(values, ddof=1)) / math.sqrt(len(values))
+        scatter = Contribution(
+            name=SCATTER, standard_uncertainty=deviation, degrees_of_freedom=len(values) - 1
+        )
+    measurement = Measurement(
+        function=function,
+        value=float(np.mean(values)),
+        method=method,
+        gate_s=gate_s,
+        periods=int(periods),
+        clock_tick_s=clock_tick_s,
+        interpolator_s=interpolator_s,
+        least_digit=least_digit,
+        count_law=count_law,
+        trigger=trigger,
+        stop_trigger=stop_trigger,
+        pulses_per_revolution=int(pulses_per_revolution),
+        timebase=Timebase.from_specification(timebase) if isinstance(timebase, float | int) else timebase,
+        reference_uncertainty=reference_uncertainty,
+        gate_uncertainty_s=gate_uncertainty_s,
+        delay_mismatch_s=delay_mismatch_s,
+        scatter=scatter,
+        locked=locked,
+        more=tuple(more),
+    )
+    found = _remarks(measurement, values)
+    made = budget(measurement.corrected, UNITS[function], measurement.contributions(), found)
+    return ReadingUncertainty(
+        measurement=measurement,
+        budget=made,
+        improvements=_improvements(measurement, made.standard_uncertainty),
+        findings=made.findings,
+    )
 
 
 def _remarks(measurement: Measurement, values: np.ndarray) -> tuple[Finding, ...]:
@@ -415,54 +370,25 @@ def _remarks(measurement: Measurement, values: np.ndarray) -> tuple[Finding, ...
     return merged(found, timebase.findings if timebase and measurement.uses_timebase else ())
 
 
-def _improvements(measurement: Measurement, now: UncertaintyBudget) -> tuple[tuple[str, float], ...]:
+def _improvements(now: Measurement, uncertainty: float) -> tuple[tuple[str, float], ...]:
     """Return each change that lowers the uncertainty to under seven tenths, best first."""
-    offered: list[tuple[str, Measurement]] = []
-    if measurement.gate_s is not None and measurement.function != "totalise":
-        offered.append(
-            (f"a gate of {10 * measurement.gate_s:g} s", replace(measurement, gate_s=10 * measurement.gate_s))
-        )
-    if measurement.function in ("period", "ratio"):
-        more = 100 * measurement.periods
-        offered.append((f"{more} periods", replace(measurement, periods=more)))
-    if measurement.function in ("frequency", "rpm") and measurement.method == "direct":
-        tick = measurement.clock_tick_s or 1e-7
-        words = f"timing whole periods with a {tick * 1e9:g} ns clock"
-        offered.append((words, replace(measurement, method="reciprocal", clock_tick_s=tick)))
-    if measurement.timebase is not None and measurement.uses_timebase:
-        offered.append(
-            ("an external reference in place of the timebase", replace(measurement, timebase=None))
-        )
-    if measurement.trigger is not None and not measurement.counts_events:
-        calmer = replace(measurement.trigger, noise_v=measurement.trigger.noise_v / 10)
-        offered.append(
-            (
-                "a tenth of the noise, or ten times the slope, at the trigger",
-                replace(measurement, trigger=calmer),
-            )
-        )
-    then = [
-        (words, math.hypot(*(c.standard_uncertainty for c in changed.contributions())))
-        for words, changed in offered
-    ]
-    useful = [(words, value) for words, value in then if value < WORTH_SAYING * now.standard_uncertainty]
+    offered: dict[str, dict[str, object]] = {}
+    if now.gate_s is not None and now.function != "totalise":
+        offered[f"a gate of {10 * now.gate_s:g} s"] = {"gate_s": 10 * now.gate_s}
+    if now.function in ("period", "ratio"):
+        offered[f"{100 * now.periods} periods"] = {"periods": 100 * now.periods}
+    if now.function in ("frequency", "rpm") and now.method == "direct":
+        tick = now.clock_tick_s or 1e-7
+        timed = {"method": "reciprocal", "clock_tick_s": tick}
+        offered[f"timing whole periods with a {tick * 1e9:g} ns clock"] = timed
+    if now.timebase is not None and now.uses_timebase:
+        offered["an external reference in place of the timebase"] = {"timebase": None}
+    if now.trigger is not None and not now.counts_events:
+        calmer = replace(now.trigger, noise_v=now.trigger.noise_v / 10)
+        offered["a tenth of the noise, or ten times the slope, at the trigger"] = {"trigger": calmer}
+    then = {
+        words: math.hypot(*(c.standard_uncertainty for c in replace(now, **changes).contributions()))  # type: ignore[arg-type]
+        for words, changes in offered.items()
+    }
+    useful = [(words, value) for words, value in then.items() if value < WORTH_SAYING * uncertainty]
     return tuple(sorted(useful, key=lambda pair: pair[1]))
-
-
-def period_frequency_disagreement(
-    frequency_hz: float,
-    period_s: float,
-    *,
-    relative_uncertainty_frequency: float,
-    relative_uncertainty_period: float,
-) -> float:
-    """Return ``(f P - 1) / u``: readings of one signal by two functions, beyond 2 they disagree.
-
-    Only uncertainties that the two do not share count: the same timebase makes f read low by as much
-    as P reads high, and cancels in the product.
-    """
-    spread = math.hypot(relative_uncertainty_frequency, relative_uncertainty_period)
-    if not spread > 0:
-        msg = "both relative uncertainties are zero; at least one must be positive"
-        raise InputError(msg)
-    return (frequency_hz * period_s - 1) / spread

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from itertools import groupby
+from dataclasses import dataclass, replace
+from itertools import chain, groupby
 from pathlib import Path
 
 from evenbeat.counter.reading import UNITS, Function
@@ -35,10 +37,12 @@ FIELDS = (
 )
 COLUMNS = tuple(field.name for field in FIELDS[:9])
 """Of a blank sheet."""
+BLANK_GATES_S, BLANK_READINGS = (0.1, 1.0, 10.0), 3
 NEEDED = ("function", "applied", "reading")
 _NUMBER = r"[+-]?\d+\.?\d*(?:[eE][+-]?\d+)?"
 _COUNTED_UNITS = {"totalise": ("", "count", "counts", "1"), "ratio": ("", "1"), "rpm": ("", "1/min", "rpm")}
-_SMALL_NUMBERS = {"no": 0, "one": 1, "two": 2, "three": 3, "five": 5, "ten": 10}
+_COUNTS: Mapping[str, CountLaw] = {"in step": "in_step", "free": "triangular"}
+_SMALL_NUMBERS = {"no": "0", "one": "1", "two": "2", "three": "3", "five": "5", "ten": "10"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -263,35 +267,10 @@ def _count(row: Row, name: str) -> int:
 
 def _grouped(single: Sequence[SheetPoint]) -> tuple[SheetPoint, ...]:
     """Join rows that follow each other with the same settings."""
-
-    def settings(point: SheetPoint) -> tuple[object, ...]:
-        return (
-            point.function,
-            point.applied,
-            point.method,
-            point.gate_s,
-            point.periods,
-            point.pulses_per_revolution,
-            point.level_v,
-            point.least_digit,
-            point.input,
-            point.reference_uncertainty,
-            point.rated_hz,
-        )
-
     joined = []
-    for _, group in groupby(single, key=settings):
-        members = list(group)
-        first = members[0]
-        joined.append(
-            SheetPoint(
-                **{
-                    **{name: getattr(first, name) for name in first.__dataclass_fields__},
-                    "rows": tuple(row for member in members for row in member.rows),
-                    "readings": tuple(value for member in members for value in member.readings),
-                }
-            )
-        )
+    for settings, group in groupby(single, key=lambda point: replace(point, rows=(), readings=())):
+        rows, readings = zip(*((point.rows, point.readings) for point in group), strict=True)
+        joined.append(replace(settings, rows=tuple(chain(*rows)), readings=tuple(chain(*readings))))
     return tuple(joined)
 
 
@@ -302,10 +281,12 @@ def _facts(head: Mapping[str, str], path: Path) -> SheetFacts:
     try:
         return SheetFacts(
             permitted_relative=float(relative[0]) if relative else None,
-            permitted_digits=_digits(digits[1]) if digits else (0.0 if relative else None),
+            permitted_digits=float(_SMALL_NUMBERS.get(digits[1], digits[1]))
+            if digits
+            else (0.0 if relative else None),
             clock_tick_s=_measure(head.get("clock tick"), "time"),
             input_noise_v=_volts(head.get("noise at the input")),
-            count_law=_law(head.get("count", "")),
+            count_law=next((law for words, law in _COUNTS.items() if words in head.get("count", "")), None),
             rated_hz=_range(head.get("rated range")),
             instrument=head.get("instrument", ""),
             reference=head.get("reference", ""),
@@ -314,10 +295,6 @@ def _facts(head: Mapping[str, str], path: Path) -> SheetFacts:
     except InputError as error:
         msg = f"the head of the sheet: {error}"
         raise LogError(msg, path=path) from error
-
-
-def _digits(text: str) -> float:
-    return float(_SMALL_NUMBERS[text]) if text in _SMALL_NUMBERS else float(text)
 
 
 def _measure(text: str | None, dimension: str) -> float | None:
@@ -333,19 +310,11 @@ def _measure(text: str | None, dimension: str) -> float | None:
 
 
 def _volts(text: str | None) -> float | None:
-    if text is None:
-        return None
-    match = re.match(rf"\s*({_NUMBER})\s*([mµu]?)V\b", text)
-    if not match:
+    match = re.match(rf"\s*({_NUMBER})\s*([mµu]?)V\b", text or "")
+    if text is not None and not match:
         msg = f"the noise at the input is '{text}'; a number with V, mV or uV is needed"
         raise InputError(msg)
-    return float(match[1]) * {"": 1.0, "m": 1e-3, "u": 1e-6, "µ": 1e-6}[match[2]]
-
-
-def _law(text: str) -> CountLaw | None:
-    if "in step" in text:
-        return "in_step"
-    return "triangular" if "free" in text else None
+    return float(match[1]) * {"": 1.0, "m": 1e-3, "u": 1e-6, "µ": 1e-6}[match[2]] if match else None
 
 
 def _range(text: str | None) -> tuple[float, float] | None:
@@ -357,3 +326,54 @@ def _range(text: str | None) -> tuple[float, float] | None:
         msg = f"the rated range is '{text}'; two frequencies such as '10 Hz to 100 MHz' are needed"
         raise InputError(msg)
     return measured[0], measured[1]
+
+
+def blank_sheet(
+    *, rated_hz: tuple[float, float], clock_tick_s: float | None = None, permitted_relative: float = 1e-6
+) -> str:
+    """Return an empty readings sheet for a counter: the ends of its rated range and the decades between.
+
+    Frequency at three gates, and counts; periods where the clock tick is stated. Each is to be read thrice.
+
+    Raises
+    ------
+    InputError
+        If the range is not rising.
+    """
+    low, high = rated_hz
+    if not 0 < low < high:
+        msg = f"rated_hz is {rated_hz}; two rising positive frequencies are needed"
+        raise InputError(msg)
+    first, last = math.ceil(math.log10(low) - 1e-9), math.floor(math.log10(high) + 1e-9)
+    frequencies = sorted({low, high, *(10.0**k for k in range(first, last + 1))})
+    # function, applied, unit, gate, periods, pulses, level, least digit, reading
+    rows: list[tuple[object, ...]] = [
+        ("frequency", f"{hertz:.12g}", "Hz", f"{gate:g}", "", "", "1", f"{1 / gate:g}", "")
+        for hertz in frequencies
+        for gate in BLANK_GATES_S
+    ]
+    if clock_tick_s is not None:
+        rows += [
+            ("period", f"{1 / hertz:.12g}", "s", "", 1, "", "1", f"{clock_tick_s:g}", "")
+            for hertz in frequencies
+        ]
+    gate = BLANK_GATES_S[-1]
+    rows += [
+        ("totalise", f"{hertz * gate:.12g}", "count", f"{gate:g}", "", "", "1", "1", "")
+        for hertz in frequencies
+    ]
+    head = [
+        "# instrument:",
+        "# reference:",
+        f"# permitted: {permitted_relative:g} of the reading plus one least digit",
+        *([f"# clock tick: {clock_tick_s * 1e9:g} ns"] if clock_tick_s else []),
+        f"# rated range: {low:g} Hz to {high:g} Hz",
+        "# date:",
+        "# Let counter and reference warm up. Never exceed the rated input level; go past the rated",
+        "# frequency only if the manual permits it.",
+    ]
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    writer.writerows(row for row in rows for _ in range(BLANK_READINGS))
+    return "\n".join(head) + "\n" + text.getvalue()

@@ -13,7 +13,13 @@ from evenbeat.counter.budget import Contribution
 from evenbeat.counter.resolution import CountLaw, Method, count_error
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution
-from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, checked_probability
+from evenbeat.quantities import (
+    DEFAULT_CONFIDENCE,
+    Estimate,
+    checked_probability,
+    need_not_negative,
+    need_positive,
+)
 from evenbeat.result import Result
 from evenbeat.units import duration_text
 
@@ -74,15 +80,6 @@ class Timebase:
         """Of the offset, relative."""
         return math.hypot(*(c.standard_uncertainty for c in self.contributions))
 
-    def with_more(self, *contributions: Contribution) -> Timebase:
-        """Return it with further relative contributions, such as temperature or warm-up."""
-        return Timebase(
-            offset=self.offset,
-            contributions=(*self.contributions, *contributions),
-            says=self.says,
-            findings=self.findings,
-        )
-
     def needed_for(
         self,
         claimed_relative: float,
@@ -118,21 +115,16 @@ class Timebase:
         Source: budget of reading_uncertainty, read backwards
         Tests: tests/counter/test_card.py
         """
-        for name, value in {
-            "claimed_relative": claimed_relative,
-            "frequency_hz": frequency_hz,
-            "longest_gate_s": longest_gate_s,
-        }.items():
-            if not (value > 0 and math.isfinite(value)):
-                msg = f"{name} is {value}; it must be positive"
-                raise InputError(msg)
+        need_positive(
+            claimed_relative=claimed_relative, frequency_hz=frequency_hz, longest_gate_s=longest_gate_s
+        )
         if method == "reciprocal" and clock_tick_s is None:
             msg = "clock_tick_s is missing; the reciprocal method needs it"
             raise InputError(msg)
         allowed = claimed_relative / float(
             special.ndtri(0.5 * (1 + checked_probability(confidence, "confidence")))
         )
-        per_second = count_error(count_law).standard_uncertainty * (
+        per_second = count_error(count_law)[0] * (
             (clock_tick_s or math.nan) if method == "reciprocal" else 1 / frequency_hz
         )
         left = allowed**2 - self.standard_uncertainty**2
@@ -162,19 +154,16 @@ class Timebase:
             Of the offset, such as the gate; by default that of the model.
         """
         forecast = model.frequency_at(np.atleast_1d(np.asarray(at)), averaging_time_s=averaging_time_s)
-        distribution = forecast.distribution.one(0)
-        found = tuple(f for f in forecast.findings if f.severity in ("caution", "stop"))
-        estimate = Estimate(distribution=distribution)
+        estimate = Estimate(distribution=forecast.distribution.one(0))
+        spread = estimate.standard_uncertainty
+        if not math.isfinite(spread):  # of two or fewer degrees of freedom
+            low, high = estimate.interval(0.6827)
+            spread = 0.5 * (high - low)
         return cls(
             offset=estimate.value,
-            contributions=(
-                Contribution(
-                    name="timebase (clock model)",
-                    standard_uncertainty=_finite(estimate.standard_uncertainty, distribution),
-                ),
-            ),
+            contributions=(Contribution(name="timebase (clock model)", standard_uncertainty=spread),),
             says=f"clock model, mean over {duration_text(averaging_time_s or model.averaging_time_s)}",
-            findings=found,
+            findings=tuple(f for f in forecast.findings if f.severity in ("caution", "stop")),
         )
 
     @classmethod
@@ -188,45 +177,22 @@ class Timebase:
         InputError
             If ``elapsed_s`` is negative.
         """
-        if not (elapsed_s >= 0 and math.isfinite(elapsed_s)):
-            msg = f"elapsed_s is {elapsed_s}; it must be 0 or positive"
-            raise InputError(msg)
-        parts = [Contribution(name="timebase calibration", standard_uncertainty=offset.standard_uncertainty)]
-        mean = offset.value
-        found: tuple[Finding, ...] = ()
+        need_not_negative(elapsed_s=elapsed_s)
+        own = Contribution(name="timebase calibration", standard_uncertainty=offset.standard_uncertainty)
         if aging_rate_per_second is not None:
-            mean += elapsed_s * aging_rate_per_second.value
-            parts.append(
-                Contribution(
-                    name="timebase aging",
-                    standard_uncertainty=elapsed_s * aging_rate_per_second.standard_uncertainty,
-                )
-            )
-        elif elapsed_s > 0:
-            found = (
-                caution(
-                    "AGING_UNKNOWN",
-                    "No aging rate is stated, so the timebase is taken as it was when calibrated.",
-                ),
-            )
-        return cls(offset=mean, contributions=tuple(parts), says="calibration", findings=found)
+            gone = aging_rate_per_second.scaled(elapsed_s, "")
+            aged = Contribution(name="timebase aging", standard_uncertainty=gone.standard_uncertainty)
+            return cls(offset=offset.value + gone.value, contributions=(own, aged), says="calibration")
+        sentence = "No aging rate is stated, so the timebase is taken as it was when calibrated."
+        found = (caution("AGING_UNKNOWN", sentence),) if elapsed_s > 0 else ()
+        return cls(offset=offset.value, contributions=(own,), says="calibration", findings=found)
 
     @classmethod
     def from_specification(cls, limit: float) -> Timebase:
         """Return a timebase known to lie within ± ``limit``, relative: rectangular."""
-        if not (limit >= 0 and math.isfinite(limit)):
-            msg = f"limit is {limit}; it must be 0 or positive, such as 1e-6"
-            raise InputError(msg)
+        need_not_negative(limit=limit)
         return cls(
             offset=0.0,
             contributions=(Contribution.within("timebase specification", limit),),
             says="specification",
         )
-
-
-def _finite(standard_uncertainty: float, distribution: object) -> float:
-    """Return a standard uncertainty, for two or fewer degrees of freedom from the 68.27 % interval."""
-    if math.isfinite(standard_uncertainty):
-        return standard_uncertainty
-    low, high = Estimate(distribution=distribution).interval(0.6827)  # type: ignore[arg-type]
-    return 0.5 * (high - low)

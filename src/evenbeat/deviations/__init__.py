@@ -12,7 +12,7 @@
     freedom.py      expectation, scatter and weights of a mean of squared terms under any mixture of noises
     noise_mixture.py    the mixture of a record, found once, and how a statistic is distributed under it
     chi_squared_sums.py  quantiles of sums of chi-squared variables, for the intervals
-    curve.py        StabilityCurve; self_check.py simulates its record
+    curve.py        StabilityCurve, and the self-check that simulates its record
     time_error.py   time_interval_error() and TimeErrorCurve
     spectrum.py     spectrum() and Spectrum: S_y, S_x, L
     dead_time.py    StabilityCurve.without_dead_time(), and the bias functions B2 and B3

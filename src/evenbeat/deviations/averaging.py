@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -21,20 +20,12 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Factors:
-    """The factors to compute, and what became of those that cannot be."""
-
-    factors: IntArray
-    findings: tuple[Finding, ...]
-
-
-def chosen_factors(averaging: Averaging, *, largest: int, samples: int, interval_s: float) -> Factors:
+def chosen_factors(
+    averaging: Averaging, *, largest: int, samples: int, interval_s: float
+) -> tuple[IntArray, tuple[Finding, ...]]:
     """Return the averaging factors from 1 to ``largest``, in order, each once; others are a finding."""
-    if isinstance(averaging, str) and averaging == "every":
-        return _every(largest)
     if isinstance(averaging, str):
-        return Factors(factors=_named(averaging, largest), findings=())
+        return _named(averaging, largest)
     asked = _checked(averaging, largest)
     possible = [factor for factor in asked if factor <= largest]
     if not possible:
@@ -44,28 +35,15 @@ def chosen_factors(averaging: Averaging, *, largest: int, samples: int, interval
         )
         raise TooShortError(msg, needed=asked[0], available=samples)
     beyond = asked[len(possible) :]
-    return Factors(
-        factors=np.array(possible, dtype=np.int64),
-        findings=_not_computed(beyond, largest, samples, interval_s),
-    )
-
-
-def _every(largest: int) -> Factors:
-    """Return all factors, or ``MOST_OF_EVERY`` of them: each at the beginning, then at equal proportions."""
-    if largest <= MOST_OF_EVERY:
-        return Factors(factors=np.arange(1, largest + 1, dtype=np.int64), findings=())
-    singly = np.arange(1, MOST_OF_EVERY + 1)
-    # the first k one by one, the others in equal proportions: k where both steps meet
-    steps = (MOST_OF_EVERY - singly[:-1]) * np.log1p(1 / singly[:-1])
-    begin = int(np.argmin(np.abs(steps - np.log(largest / singly[:-1])))) + 1
-    grown = np.geomspace(begin, largest, MOST_OF_EVERY - begin + 1).round().astype(np.int64)
-    factors = np.unique(np.concatenate([singly[:begin], grown]))
-    sentence = (
-        f"Of all {largest} averaging factors {len(factors)} were computed, each of the smallest and then at "
-        "equal proportions; give a list of whole numbers for all of them."
-    )
-    finding = note("FACTORS_THINNED", sentence, computed=len(factors), possible=largest)
-    return Factors(factors=factors, findings=(finding,))
+    found: tuple[Finding, ...] = ()
+    if beyond:
+        sentence = (
+            f"The averaging factors {_listed(beyond)} were asked for but {samples} samples reach only to "
+            f"factor {largest} ({duration_text(largest * interval_s)})."
+        )
+        every = _listed(beyond, limit=len(beyond))
+        found = (caution("FACTORS_NOT_COMPUTED", sentence, factors=every, largest_factor=largest),)
+    return np.array(possible, dtype=np.int64), found
 
 
 def asked_factors(
@@ -107,18 +85,32 @@ def asked_factors(
     return factors
 
 
-def _named(name: str, largest: int) -> IntArray:
+def _named(name: str, largest: int) -> tuple[IntArray, tuple[Finding, ...]]:
     if name == "doublings":
-        return 2 ** np.arange(largest.bit_length(), dtype=np.int64)
+        return 2 ** np.arange(largest.bit_length(), dtype=np.int64), ()
     if name == "ten_per_decade":
         steps = np.arange(int(10 * np.log10(largest)) + 2)
         grid = np.unique(np.round(10 ** (steps / 10)).astype(np.int64))
-        return grid[grid <= largest]
-    msg = (
-        f"averaging is {name!r}; it must be 'ten_per_decade', 'doublings', 'every' "
-        "or a sequence of whole numbers"
+        return grid[grid <= largest], ()
+    if name != "every":
+        msg = (
+            f"averaging is {name!r}; it must be 'ten_per_decade', 'doublings', 'every' "
+            "or a sequence of whole numbers"
+        )
+        raise InputError(msg)
+    if largest <= MOST_OF_EVERY:
+        return np.arange(1, largest + 1, dtype=np.int64), ()
+    singly = np.arange(1, MOST_OF_EVERY + 1)
+    # the first k one by one, the others in equal proportions: k where both steps meet
+    steps = (MOST_OF_EVERY - singly[:-1]) * np.log1p(1 / singly[:-1])
+    begin = int(np.argmin(np.abs(steps - np.log(largest / singly[:-1])))) + 1
+    grown = np.geomspace(begin, largest, MOST_OF_EVERY - begin + 1).round().astype(np.int64)
+    factors = np.unique(np.concatenate([singly[:begin], grown]))
+    sentence = (
+        f"Of all {largest} averaging factors {len(factors)} were computed, each of the smallest and then at "
+        "equal proportions; give a list of whole numbers for all of them."
     )
-    raise InputError(msg)
+    return factors, (note("FACTORS_THINNED", sentence, computed=len(factors), possible=largest),)
 
 
 def _checked(averaging: Sequence[int], largest: int) -> list[int]:
@@ -142,23 +134,6 @@ def _is_positive_whole(factor: object) -> bool:
     if not isinstance(factor, int | float) or isinstance(factor, bool):
         return False
     return factor >= 1 and (isinstance(factor, int) or factor.is_integer())
-
-
-def _not_computed(beyond: list[int], largest: int, samples: int, interval_s: float) -> tuple[Finding, ...]:
-    if not beyond:
-        return ()
-    sentence = (
-        f"The averaging factors {_listed(beyond)} were asked for but {samples} samples reach only to "
-        f"factor {largest} ({duration_text(largest * interval_s)})."
-    )
-    return (
-        caution(
-            "FACTORS_NOT_COMPUTED",
-            sentence,
-            factors=_listed(beyond, limit=len(beyond)),
-            largest_factor=largest,
-        ),
-    )
 
 
 def _listed(factors: list[int], limit: int = 8) -> str:

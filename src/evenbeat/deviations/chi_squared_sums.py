@@ -18,7 +18,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from evenbeat.deviations.averaging import IntArray
 from evenbeat.quantities import FloatArray
 
 LEADING = 16
@@ -35,19 +34,13 @@ MIXED_ROUNDS, MIXED_TO = 60, 1e-7
 class ChiSquaredSums:
     """Distributions of mean one, each of a weighted sum of independent chi-squared variables.
 
-    Attributes
-    ----------
-    edf
-        Shape (n,): degrees of freedom of the chi-squared variable of equal variance; NaN where unknown.
-    shape
-        Shape (n,): the row below that tells the shape of each.
-    weights, degrees
-        Shape (m, k): in each row the weights of the variables and their degrees of freedom, with
-        ``Σ weights degrees`` one; weights beyond the last variable are zero.
+    ``edf`` (n,) are degrees of freedom of the chi-squared variable of equal variance, NaN where unknown. Rows
+    of ``weights`` and ``degrees`` (n, k) are the weights of the variables and their degrees of freedom, with
+    ``Σ weights degrees`` one; weights beyond the last variable are zero. Mixed over ``scales`` and
+    ``freedoms`` (n, m) where these are given.
     """
 
     edf: FloatArray
-    shape: IntArray
     weights: FloatArray
     degrees: FloatArray
     scales: FloatArray | None = None
@@ -57,7 +50,7 @@ class ChiSquaredSums:
     def of_edf(cls, edf: FloatArray) -> Self:
         """Return plain chi-squared distributions over their degrees of freedom."""
         row = edf[:, np.newaxis]
-        return cls(edf=edf, shape=np.arange(len(edf)), weights=1 / row, degrees=np.array(row))
+        return cls(edf=edf, weights=1 / row, degrees=np.array(row))
 
     @classmethod
     def of_weights(
@@ -69,13 +62,12 @@ class ChiSquaredSums:
         freedoms: FloatArray | None = None,
     ) -> Self:
         """Return the distributions from all weights of each, largest first; plain for ``None``."""
-        rows = np.arange(len(edf))
         found, degrees = np.zeros((len(weights), LEADING + 1)), np.ones((len(weights), LEADING + 1))
         found[:, 0] = 1.0
         for row, some in enumerate(weights):
             if some is not None:
                 found[row], degrees[row] = _leading(some)
-        return cls(edf=edf, shape=rows, weights=found, degrees=degrees, scales=scales, freedoms=freedoms)
+        return cls(edf=edf, weights=found, degrees=degrees, scales=scales, freedoms=freedoms)
 
     def quantile(self, probability: npt.ArrayLike) -> FloatArray:
         """Return the quantiles, shape (n,) for one probability and (p, n) for several; NaN if unknown.
@@ -104,7 +96,7 @@ class ChiSquaredSums:
             found = _by_saddlepoint(*rows, np.repeat(asked, 2 * len(several)))
             own, plain = np.moveaxis(found.reshape(len(asked), 2, -1), 1, 0)
             proportion[:, several] = own / plain
-        return np.asarray(exact * proportion[:, self.shape]).reshape(*np.shape(probability), len(self.edf))
+        return np.asarray(exact * proportion).reshape(*np.shape(probability), len(self.edf))
 
 
 def _by_saddlepoint(weights: FloatArray, degrees: FloatArray, probability: FloatArray) -> FloatArray:

@@ -49,24 +49,10 @@ RATIO_AT_GATE: Mapping[str, Mapping[int, float]] = MappingProxyType(
 
 
 def reading_weights(weighting: str, stamps_per_gate: int) -> FloatArray:
-    """Return the weights of the time stamps in one reading, to be divided by the gate.
+    """Return the weights of the time stamps in one reading of n of them, to be divided by the gate.
 
-    Parameters
-    ----------
-    weighting
-        ``plain``, ``triangular`` or ``regression``.
-    stamps_per_gate
-        n, number of edges timed in a gate.
-
-    Returns
-    -------
-    FloatArray
-        Shape (n + 1,), (2n,) or (n,): the triangular weighting of frequency reaches over two gates.
-
-    Raises
-    ------
-    InputError
-        For an unknown weighting, or fewer than two stamps for the regression.
+    Shape (n + 1,) if ``plain``, (2n,) if ``triangular``, which reaches over two gates, (n,) if
+    ``regression``.
     """
     name = checked_weighting(weighting)
     n = whole_factor(stamps_per_gate)
@@ -123,35 +109,6 @@ def weighted_readings(
     # stamps are taken from the first of each window, so that a large time error costs no digits
     readings = np.einsum("ij,j->i", windows - windows[:, :1], weights) / gate_s
     return Record.from_frequency(readings, interval_s=gate_s, counter_weighting=weighting)
-
-
-def white_pm_allan_deviation(
-    weighting: str, *, jitter_s: float, stamps_per_gate: int, gate_s: float
-) -> float:
-    """Return the Allan deviation at the gate that independent errors of the edges give.
-
-    Parameters
-    ----------
-    weighting, stamps_per_gate
-        As for :func:`reading_weights`.
-    jitter_s
-        Standard deviation of the time errors of the edges.
-    gate_s
-        Length of the gate.
-
-    Notes
-    -----
-    √3 σ/T for plain, √(3/n) σ/T for triangular and √(12/n) σ/T for regression readings of n stamps
-    (Rubiola 2005), the latter exact with n²/(n² - 1) under the root. At M gates the first two fall as 1/M,
-    the last as 1/√M: contiguous regressions share no edge, and white PM looks like white FM.
-    """
-    check_positive(jitter_s, "jitter_s", optional=False)
-    check_positive(gate_s, "gate_s", optional=False)
-    weights = reading_weights(weighting, stamps_per_gate)
-    name, n = checked_weighting(weighting), stamps_per_gate
-    if name == "regression":
-        return float(np.sqrt(np.sum(weights**2)) * jitter_s / gate_s)
-    return math.sqrt(3 / (n if name == "triangular" else 1)) * jitter_s / gate_s
 
 
 def about_counter_weighting(record: Record) -> tuple[Finding, ...]:

@@ -83,25 +83,10 @@ def phase_kernel(lag: FloatArray, exponent: int) -> FloatArray:
 def term_covariances(
     lag: npt.ArrayLike, factor: int, *, order: int, averaged: bool, exponents: Sequence[int] | None = None
 ) -> FloatArray:
-    """Return the covariance of two terms ``lag`` samples apart, per unit of each level [s²].
+    """Return the covariance of two terms ``lag`` samples apart, per unit of each level [s²], (noises, lags).
 
-    Parameters
-    ----------
-    lag
-        Whole numbers of samples, shape (n,).
-    factor
-        Averaging factor.
-    order
-        2 for the Allan, 3 for the Hadamard statistics.
-    averaged
-        Whether a term is the mean of ``factor`` differences (modified statistics).
-    exponents
-        α of the noises; all that the differences allow unless given.
-
-    Returns
-    -------
-    FloatArray
-        Shape (noises, n).
+    Each is a difference of ``order`` of points ``factor`` apart, if ``averaged`` the mean of ``factor``
+    neighbouring ones (modified statistics); under all noises that these allow unless exponents are given.
     """
     steps = order + (averaged and factor > 1)
     weights = np.array([(-1.0) ** (steps + k) * math.comb(2 * steps, k) for k in range(2 * steps + 1)])
@@ -136,13 +121,6 @@ def _double_sums(exponent: int) -> FloatArray:
     return double_sum(_table(exponent))
 
 
-def term_covariance(
-    lag: npt.ArrayLike, factor: int, *, exponent: int, order: int, averaged: bool
-) -> FloatArray:
-    """Return the same under one noise, shape (n,)."""
-    return term_covariances(lag, factor, order=order, averaged=averaged, exponents=(exponent,))[0]
-
-
 def mean_square_difference(exponent: int, factor: int, *, order: int, averaged: bool) -> float:
     """Return the expected square of a term per unit h_α, its covariance at lag zero [s² per h_α]."""
     return float(term_covariances(0, factor, order=order, averaged=averaged, exponents=(exponent,))[0, 0])
@@ -167,17 +145,6 @@ def sampled_density(exponent: int, frequency: FloatArray) -> FloatArray:
     power = 2 - exponent
     aliases = special.zeta(power, frequency) + special.zeta(power, 1 - frequency)
     return np.asarray(aliases / (8 * math.pi**2))
-
-
-def octaves(longest: int, points: int, below: int) -> tuple[FloatArray, FloatArray]:
-    """Return frequencies in cycles per sample, evenly spaced in each octave from half down, and their widths.
-
-    Down to so many octaves below one over the longest averaging factor. A prime number of points falls in
-    step with no doubled factor.
-    """
-    inside = (np.arange(points) + 0.5) / points
-    edges = 0.5 ** np.arange(2, math.ceil(math.log2(longest)) + below + 2)
-    return (edges[:, np.newaxis] * (1 + inside)).ravel(), np.repeat(edges / points, points)
 
 
 def squared_gain(frequency: FloatArray, factors: IntArray, *, order: int, averaged: bool) -> FloatArray:

@@ -3,24 +3,31 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
+from scipy import special
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.deviations.dead_time import TWO_SAMPLE, dead_time_correction
 from evenbeat.deviations.noise_mixture import NoiseMixture
-from evenbeat.deviations.self_check import Asked, CoverageCheck, coverage_of
 from evenbeat.errors import InputError
+from evenbeat.findings import Finding, caution, good
 from evenbeat.plain import UNLISTED
-from evenbeat.powerlaw import NOISE_NAMES
+from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels, simulate_clock
 from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, checked_probability
+from evenbeat.record import Record
 from evenbeat.result import Column, Result
-from evenbeat.units import duration_text
+from evenbeat.units import counted, duration_text
 
 _STEEP_NOISE_NAMES = {-3: "flicker-walk FM", -4: "random-run FM"}
+FEWEST_PATHS = 20
+BY_CHANCE = 0.01
+"""Probability that intervals which hold what they say are called too short at any averaging time."""
+OFTEN = 0.9
+LIKELY = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,8 +85,8 @@ class StabilityCurve(Result):
         varies.
     expected
         Shape (n,): the deviation that the five usual noises of the mixture make, at their mean levels.
-    asked
-        The record that it was made from, and what makes the same curve of another one.
+    record, again
+        What it was made from, and what makes the same curve of another record.
     record_name, record_sha256
         File the record came from and the hash of its bytes; empty where there was none.
     """
@@ -98,7 +105,8 @@ class StabilityCurve(Result):
     distribution: ChiSquaredSums | None = field(default=None, metadata=UNLISTED)
     noise: NoiseMixture | None = field(default=None, metadata=UNLISTED)
     expected: FloatArray | None = field(default=None, metadata=UNLISTED)
-    asked: Asked | None = field(default=None, metadata=UNLISTED)
+    record: Record | None = field(default=None, metadata=UNLISTED)
+    again: Callable[[Record], StabilityCurve] | None = field(default=None, metadata=UNLISTED)
     record_name: str = ""
     record_sha256: str = ""
 
@@ -193,16 +201,57 @@ class StabilityCurve(Result):
         >>> bool((check.held[1] >= 0.8).all())
         True
         """
-        return coverage_of(
-            self.asked,
-            self.noise,
+        if paths < FEWEST_PATHS:
+            msg = f"paths is {paths}; at least {FEWEST_PATHS} simulated records are needed to tell a share"
+            raise InputError(msg)
+        asked = tuple(checked_probability(confidence, "confidences") for confidence in confidences)
+        record, again, mixture, truth = self.record, self.again, self.noise, self.expected
+        if record is None or again is None or mixture is None or truth is None:
+            msg = (
+                "this curve has no noise to simulate; only curves made by stability() from readings that "
+                "vary, or with noise stated, can be checked"
+            )
+            raise InputError(msg)
+        missing = np.isnan(record.usable_values(without_steps=False))
+        deviations, inside = [], []
+        for stream in np.random.SeedSequence(seed).spawn(paths):
+            drawn = simulate_clock(
+                len(record),
+                interval_s=record.interval_s,
+                levels=mixture.noise_levels,
+                seed=np.random.default_rng(stream),
+                kind=record.kind,
+            )
+            curve = again(replace(drawn, values=np.where(missing, np.nan, drawn.values)))
+            bounds = [curve.confidence_interval(confidence) for confidence in asked]
+            deviations.append(curve.deviation)
+            inside.append([(low <= truth) & (truth <= high) for low, high in bounds])
+        none = np.isnan(deviations[0])
+        held = np.where(none, np.nan, np.mean(inside, axis=0))
+        found = [
+            _about_coverage(confidence, row[~none], self.averaging_time_s[~none], paths)
+            for confidence, row in zip(asked, held, strict=True)
+            if not none.all()
+        ]
+        steep = mixture.nodes[:, len(NOISE_NAMES) :]
+        if np.any(np.mean(steep > 0, axis=0) > LIKELY):
+            sentence = (
+                "Noise steeper than random-walk FM is likely in the record and is not simulated; the check "
+                "is for the five others alone."
+            )
+            found.insert(0, caution("STEEP_NOISE_LEFT_OUT", sentence))
+        return CoverageCheck(
             statistic=self.statistic,
             title=self.title,
-            averaging_time_s=self.averaging_time_s,
-            truth=self.expected,
             paths=paths,
             seed=seed,
-            confidences=confidences,
+            levels=mixture.noise_levels,
+            confidences=asked,
+            held=held,
+            averaging_time_s=self.averaging_time_s,
+            truth=truth,
+            ratio=np.sqrt(np.mean(np.square(deviations), axis=0)) / truth,
+            findings=tuple(found),
         )
 
     def without_dead_time(self) -> StabilityCurve:
@@ -239,9 +288,8 @@ class StabilityCurve(Result):
             allowed = " and ".join(TWO_SAMPLE)
             msg = f"the curve is the {self.title}; dead time can be taken out of {allowed} only"
             raise InputError(msg)
-        record = None if self.asked is None else self.asked.record
         bias, found = dead_time_correction(
-            record, self.averaging_factor, self.noise_exponent, self.noise_names
+            self.record, self.averaging_factor, self.noise_exponent, self.noise_names
         )
         kept = tuple(finding for finding in self.findings if finding.code != "DEAD_TIME")
         corrected = self.deviation / np.sqrt(np.where(np.isnan(bias), 1.0, bias))
@@ -302,6 +350,94 @@ class StabilityCurve(Result):
         return (
             f"{self.title.capitalize().replace('allan', 'Allan').replace('hadamard', 'Hadamard')}{of}, {span}"
         )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class CoverageCheck(Result):
+    """How often intervals held the truth in simulated records, made by ``curve.checked(…)``.
+
+    Attributes
+    ----------
+    statistic, title
+        Of the curve.
+    paths, seed
+        How many records were simulated, and from which seed.
+    levels
+        Of the noises in them.
+    confidences
+        Shape (c,): what the intervals say.
+    held
+        Shape (c, n): share of the records whose interval held the truth; NaN where gaps leave no term.
+    averaging_time_s, truth
+        Shape (n,): where, and the deviation that the levels make in expectation, in the curve's unit.
+    ratio
+        Shape (n,): root mean square of the deviations over the truth.
+    """
+
+    statistic: str
+    title: str
+    paths: int
+    seed: int
+    levels: NoiseLevels
+    confidences: tuple[float, ...]
+    held: FloatArray
+    averaging_time_s: FloatArray
+    truth: FloatArray
+    ratio: FloatArray
+
+    _longest_table = 60
+
+    def _columns(self) -> tuple[Column, ...]:
+        of_levels = [
+            column
+            for confidence, held in zip(self.confidences, self.held, strict=True)
+            for column in (
+                Column("", [confidence] * len(held), "nominal", ".3g"),
+                Column(f"held_{100 * confidence:g}", held, "held", ".3f"),
+            )
+        ]
+        return (
+            Column("averaging_time_s", self.averaging_time_s, "τ / s", ".6g"),
+            *of_levels,
+            Column("rms_over_truth", self.ratio, "rms / truth", ".3f"),
+            Column("truth", self.truth),
+        )
+
+    def _headline(self) -> str:
+        names = ", ".join(NOISE_NAMES[a] for a, level in self.levels.by_exponent.items() if level > 0)
+        return f"Intervals of the {self.title} in {self.paths} simulated records of {names}"
+
+
+def _about_coverage(confidence: float, held: FloatArray, times: FloatArray, paths: int) -> Finding:
+    """Return whether intervals held less often than they say, and which shortfall would have been seen."""
+    from scipy import stats
+
+    # binomial, at each averaging time one of n tests
+    fewest = stats.binom.ppf(BY_CHANCE / len(held), paths, confidence) / paths
+    short = held < fewest
+    values: dict[str, float | int | str] = {
+        "confidence": confidence,
+        "lowest": float(held.min()),
+        "highest": float(held.max()),
+        "paths": paths,
+    }
+    name, low, high = f"{100 * confidence:g} %", 100 * held.min(), 100 * held.max()
+    if short.any():
+        sentence = (
+            f"The {name} intervals held the truth too rarely at "
+            f"{counted(np.count_nonzero(short), 'averaging time')}, the shortest of them "
+            f"{duration_text(float(times[short][0]))}: in {low:.1f} % of "
+            f"{paths} records at the least."
+        )
+        return caution("INTERVALS_TOO_SHORT", sentence, **values)
+    # smallest shortfall that leaves the share below the limit in nine of ten checks, normal approximation
+    away = special.ndtri(OFTEN) * np.sqrt(fewest * (1 - fewest) / paths)
+    values["shortfall_seen"] = shortfall = float(confidence - fewest + away)
+    sentence = (
+        f"The {name} intervals held the truth in {low:.1f} to {high:.1f} % of {paths} records; "
+        f"{100 * shortfall:.1f} points less at one averaging time would have been seen nine times in ten."
+    )
+    return good("COVERAGE_HELD", sentence, **values)
 
 
 def noise_name(exponent: float) -> str:

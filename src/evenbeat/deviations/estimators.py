@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
+from typing import get_args
 
 from evenbeat.deviations.averaging import Averaging, asked_factors
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.deviations.forms.form import Bias
 from evenbeat.deviations.hybrid import HYBRID, hybrid_curve
-from evenbeat.deviations.points import LAW, check_bias, curve_of, without_drift
-from evenbeat.deviations.self_check import Asked
+from evenbeat.deviations.points import LAW, Bias, curve_of, without_drift
 from evenbeat.deviations.statistics import Statistic, name_of, statistic_of
 from evenbeat.deviations.sums.kernels import Progress, one_thread
 from evenbeat.errors import InputError
@@ -86,11 +85,13 @@ def stability(
     TooShortError
         If the record is too short for the statistic.
 
-    Notes ----- Definitions as in :data:`evenbeat.deviations.statistics.STATISTICS`. Averaging factors of
-    ``theo1`` are even spans of ten samples and more, its averaging times 0.75 of them. A phase record of any
-    length needs constant extra memory (it may be memory-mapped), with gaps an eighth of its own; a frequency
-    record is integrated once, which takes the memory of another record. Not valid for the noise alone where
-    the record drifts and the statistic is not blind to drift: drift D gives ``D τ/√2``.
+    Notes
+    -----
+    Definitions as in :data:`evenbeat.deviations.statistics.STATISTICS`. Averaging factors of ``theo1`` are
+    even spans of ten samples and more, its averaging times 0.75 of them. A phase record of any length needs
+    constant extra memory (it may be memory-mapped), with gaps an eighth of its own; a frequency record is
+    integrated once, which takes the memory of another record. Not valid for the noise alone where the record
+    drifts and the statistic is not blind to drift: drift D gives ``D τ/√2``.
 
     References
     ----------
@@ -107,7 +108,9 @@ def stability(
     True
     """
     check_record(record, grid_for="stability")
-    check_bias(bias)
+    if bias not in get_args(Bias):
+        msg = f"bias is {bias!r}; it must be 'exact', 'published' or 'none'"
+        raise InputError(msg)
     named = statistic if isinstance(statistic, Statistic) else name_of(statistic)
     if named in ("mtie", "rms"):
         msg = f"the statistic {named!r} is one of time error: time_interval_error(record, {named!r})"
@@ -142,7 +145,7 @@ def stability(
         noise=noise,
         remove_drift=remove_drift,
     )
-    curve = replace(curve, asked=Asked(record=given, again=again))
+    curve = replace(curve, record=given, again=again)
     if not remove_drift:
         return curve
     return replace(curve, title=f"{curve.title}, {LAW} removed", findings=(removed, *curve.findings))

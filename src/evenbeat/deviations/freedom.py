@@ -36,21 +36,15 @@ STEEPEST = 4.0
 MOST_STEPS, CLOSE = 30, 1e-9
 NEARLY_ALL = 0.1
 """Relative scatter of the numbers of terms in stretches up to which they count as equal."""
-LONGEST_TABLE = 1 << 15
+LONGEST_TABLE = 1 << 17
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Moments:
     """Expectation and scatter of one statistic at one averaging factor, per unit of the levels.
 
-    Attributes
-    ----------
-    expected
-        Shape (noises,): what the statistic is in expectation; NaN without any term.
-    aimed_at
-        Shape (noises,): the variance that it estimates, in the same unit.
-    products
-        Shape (noises, noises): under levels h the variance of the statistic is ``2 hᵀ products h``.
+    ``expected`` (noises,) is NaN without any term; ``aimed_at`` the variance that it estimates; under levels
+    h the variance of the statistic is ``2 hᵀ products h``.
     """
 
     expected: FloatArray
@@ -248,7 +242,8 @@ def weighing_of_terms(
         at[some] = covariance(np.flatnonzero(some))
         matrix = at[apart]
     else:
-        matrix = covariance(apart.ravel()).reshape(apart.shape)
+        distances, which = np.unique(apart, return_inverse=True)
+        matrix = covariance(distances)[which.reshape(apart.shape)]
     return (matrix * np.sqrt(np.outer(counts, counts)))[np.newaxis]
 
 

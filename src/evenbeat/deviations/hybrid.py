@@ -13,12 +13,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from evenbeat.deviations.averaging import Averaging, Factors, IntArray, chosen_factors
+from evenbeat.deviations.averaging import Averaging, IntArray, chosen_factors
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.deviations.forms.form import Bias, gap_free_phase
-from evenbeat.deviations.forms.theo1 import theo1_variance
 from evenbeat.deviations.noise_mixture import Law
 from evenbeat.deviations.points import (
+    Bias,
     Looked,
     Points,
     about_bias,
@@ -28,7 +27,7 @@ from evenbeat.deviations.points import (
 )
 from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import Progress, sum_of_squared_differences
-from evenbeat.deviations.sums.samples import PhasePoints, samples_of
+from evenbeat.deviations.sums.samples import Samples, samples_of
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, caution, note
 from evenbeat.powerlaw import NoiseLevels
@@ -66,21 +65,32 @@ def hybrid_curve(
         msg = f"the {TITLE} needs at least {needed} samples; the record has {len(record)}"
         raise TooShortError(msg, needed=needed, available=len(record))
     join = int(JOINED_AT * (samples.points - 1))
-    chosen = _factors(record, samples.points, averaging, join)
-    short = chosen.factors[chosen.factors <= join]
-    spans = chosen.factors[chosen.factors > join] // 3 * 4
-    looked = Looked(record=record, samples=samples, minimum_coverage=minimum_coverage, bias=bias)
+    factors, findings = _factors(record, samples.points, averaging, join)
+    short, spans = factors[factors <= join], factors[factors > join] // 3 * 4
+    looked = Looked(record=record, samples=samples, minimum_coverage=minimum_coverage)
     mixture = looked.mixture(noise, order=2)
-    allan = computed_points(looked, _ALLAN, short, mixture)
-    tell = _counted_on(progress, len(short), len(chosen.factors))
-    theo1 = computed_points(looked, _THEO1, spans, mixture, progress=tell)
+    allan = computed_points(looked, _ALLAN, short, mixture, bias)
+    tell = _counted_on(progress, len(short), len(factors))
+    theo1 = computed_points(looked, _THEO1, spans, mixture, bias, progress=tell)
     law = Law.of(mixture, [*allan.moments, *theo1.moments])
     if bias == "published" and len(spans):
-        whole = PhasePoints(phase_s=gap_free_phase(samples), has_gaps=False)
-        theo1 = replace(theo1, bias=np.full(len(spans), measured_ratio(whole)))
-    about = (_about_join(join, record.interval_s), *(_about_bias(theo1, bias) if len(spans) else ()))
+        theo1 = replace(theo1, bias=np.full(len(spans), measured_ratio(samples)))
+    sentence = (
+        f"Up to {duration_text(join * record.interval_s)} this is the overlapping Allan deviation, beyond it "
+        "Théo1 at its effective averaging time."
+    )
+    about = [note("JOINED", sentence, join_s=join * record.interval_s)]
+    if len(spans):
+        about += _about_bias(theo1, bias)
     return made_curve(
-        looked, _JOINED, chosen, [allan, theo1], law, mixture, stated=noise is not None, about=about
+        looked,
+        _JOINED,
+        factors,
+        [allan, theo1],
+        law,
+        mixture,
+        stated=noise is not None,
+        about=(findings, about),
     )
 
 
@@ -93,16 +103,18 @@ def _counted_on(progress: Progress | None, before: int, count: int) -> Progress 
     return lambda done, _: progress(before + done, count)
 
 
-def _factors(record: Record, points: int, averaging: Averaging, join: int) -> Factors:
+def _factors(
+    record: Record, points: int, averaging: Averaging, join: int
+) -> tuple[IntArray, tuple[Finding, ...]]:
     largest = (points - 1) // 4 * 3
-    chosen = chosen_factors(averaging, largest=largest, samples=len(record), interval_s=record.interval_s)
-    rounded = np.where(
-        chosen.factors <= join, chosen.factors, np.maximum(chosen.factors // 3, join // 3 + 1) * 3
+    factors, findings = chosen_factors(
+        averaging, largest=largest, samples=len(record), interval_s=record.interval_s
     )
+    rounded = np.where(factors <= join, factors, np.maximum(factors // 3, join // 3 + 1) * 3)
     rounded = np.unique(rounded[rounded <= largest])
-    moved = np.setdiff1d(chosen.factors, rounded)
+    moved = np.setdiff1d(factors, rounded)
     if isinstance(averaging, str) or len(moved) == 0:
-        return Factors(factors=rounded, findings=chosen.findings)
+        return rounded, findings
     listed = ", ".join(str(factor) for factor in moved)
     if len(rounded) == 0:
         msg = f"beyond factor {join} the {TITLE} has only multiples of 3, none of {listed}"
@@ -111,16 +123,7 @@ def _factors(record: Record, points: int, averaging: Averaging, join: int) -> Fa
         f"Beyond factor {join} the {TITLE} exists at multiples of 3; in place of {listed} stand the nearest "
         "below."
     )
-    finding = note("FACTORS_MOVED", sentence, factors=listed, join=join)
-    return Factors(factors=rounded, findings=(*chosen.findings, finding))
-
-
-def _about_join(join: int, interval_s: float) -> Finding:
-    sentence = (
-        f"Up to {duration_text(join * interval_s)} this is the overlapping Allan deviation, beyond it Théo1 "
-        "at its effective averaging time."
-    )
-    return note("JOINED", sentence, join_s=join * interval_s)
+    return rounded, (*findings, note("FACTORS_MOVED", sentence, factors=listed, join=join))
 
 
 def _about_bias(points: Points, bias: Bias) -> tuple[Finding, ...]:
@@ -141,12 +144,12 @@ def ratio_places(points: int) -> IntArray:
     return np.unique(np.linspace(0, last, min(last + 1, RATIOS)).round().astype(np.int64))
 
 
-def measured_ratio(samples: PhasePoints) -> float:
+def measured_ratio(samples: Samples) -> float:
     """Return Théo1 over the Allan variance, from the mean ratio of the latter to it where both exist."""
     ratios = []
     for place in ratio_places(samples.points).tolist():
         factor = 9 + 3 * place
         terms = sum_of_squared_differences(samples, factor, 2)
         allan = terms.total / (2.0 * float(factor) ** 2 * terms.terms)
-        ratios.append(allan / theo1_variance(samples.phase_s, 12 + 4 * place))
+        ratios.append(allan / _THEO1.form.variances(samples, np.array([12 + 4 * place]))[0].total)
     return 1.0 / float(np.mean(ratios))

@@ -37,15 +37,7 @@ _AT_THE_END = 1e-9
 
 @dataclass(frozen=True, kw_only=True)
 class LimitPiece:
-    """One piece of a limit line: a sum of powers of the averaging time.
-
-    Attributes
-    ----------
-    above_s, up_to_s
-        Averaging times to which it applies: above the first, up to and including the second.
-    terms
-        Pairs of factor and power: the limit is ``Σ factor · τ^power``.
-    """
+    """One piece of a limit line: ``Σ factor · τ^power`` of its terms, between two averaging times."""
 
     above_s: float
     up_to_s: float
@@ -118,7 +110,15 @@ class LimitLine(Result):
         statistic = _known_statistic(statistic)
         points, assumed = _points(table, _unit_of(statistic))
         called = name or (str(table) if isinstance(table, str | Path) else "own limit")
-        _check_points(points, called)
+        if len(points) < 2:
+            msg = f"the limit {called!r} has {counted(len(points), 'point')}; at least 2 are needed"
+            raise InputError(msg)
+        if not (np.all(np.isfinite(points)) and np.all(points > 0)):
+            msg = f"the limit {called!r} holds a value that is not positive; logarithmic axes need such"
+            raise InputError(msg)
+        if not np.all(np.diff(points[:, 0]) > 0):
+            msg = f"the averaging times of the limit {called!r} do not rise; give each once, in order"
+            raise InputError(msg)
         logs = np.log(points)
         pieces = []
         for k in range(len(points) - 1):
@@ -222,24 +222,8 @@ def _points(
     return points, ()
 
 
-def _check_points(points: FloatArray, name: str) -> None:
-    if len(points) < 2:
-        msg = f"the limit {name!r} has {counted(len(points), 'point')}; at least 2 are needed"
-        raise InputError(msg)
-    if not (np.all(np.isfinite(points)) and np.all(points > 0)):
-        msg = f"the limit {name!r} holds a value that is not a positive number; logarithmic axes need such"
-        raise InputError(msg)
-    if not np.all(np.diff(points[:, 0]) > 0):
-        msg = f"the averaging times of the limit {name!r} do not rise; give each once, in order"
-        raise InputError(msg)
-
-
-NANOSECOND = 1e-9
-_Piece = tuple[float, float, list[tuple[float, float]]]
-_Row = tuple[str, str, str, list[_Piece]]
-
 # name, statistic, source, pieces: (above s, up to s, [(factor in ns, power of τ)])
-_PUBLISHED: list[_Row] = [
+_PUBLISHED: list[tuple[str, str, str, list[tuple[float, float, list[tuple[float, float]]]]]] = [
     (
         "G.811 PRC MTIE",
         "mtie",
@@ -296,24 +280,22 @@ _PUBLISHED: list[_Row] = [
 ]
 
 
-def _limit(row: _Row) -> LimitLine:
-    name, statistic, source, pieces = row
-    return LimitLine(
-        name=name,
-        statistic=statistic,
-        source=source,
-        pieces=tuple(
-            LimitPiece(
-                above_s=above,
-                up_to_s=up_to,
-                terms=tuple((factor * NANOSECOND, power) for factor, power in terms),
-            )
-            for above, up_to, terms in pieces
-        ),
-    )
-
-
-_BY_NAME: Mapping[str, LimitLine] = MappingProxyType({row[0]: _limit(row) for row in _PUBLISHED})
+_BY_NAME: Mapping[str, LimitLine] = MappingProxyType(
+    {
+        name: LimitLine(
+            name=name,
+            statistic=statistic,
+            source=source,
+            pieces=tuple(
+                LimitPiece(
+                    above_s=above, up_to_s=up_to, terms=tuple((1e-9 * ns, power) for ns, power in terms)
+                )
+                for above, up_to, terms in pieces
+            ),
+        )
+        for name, statistic, source, pieces in _PUBLISHED
+    }
+)
 
 
 def limit_lines() -> Mapping[str, LimitLine]:
@@ -507,11 +489,24 @@ def compare_with_limit(
     else:
         value = curve.deviation
         allowed = limit.at(curve.averaging_time_s)
-        observed = curve.averaging_time_s <= _observed_s(curve) * (1 + 1e-9)
-        allowed = np.where(observed, allowed, np.nan)
-        low = curve.confidence_interval(1 - 2 * (1 - confidence) / _compared_together(curve, allowed))[0]
+        if curve.statistic == "time":  # up to a twelfth of the record; with gaps a little less than there is
+            points = curve.terms + 3 * curve.averaging_factor - 1
+            longest = float(points.max() - 1) * curve.interval_s / OBSERVED_TIMES
+            allowed = np.where(curve.averaging_time_s <= longest * (1 + 1e-9), allowed, np.nan)
+        compared = curve.averaging_time_s[np.isfinite(allowed) & (curve.terms > 0)]
+        together = 1.0
+        if len(compared) > 1:
+            octaves = math.log2(float(compared[-1] / compared[0]))
+            together = min(len(compared), 1 + PER_OCTAVE * octaves)
+        low = curve.confidence_interval(1 - 2 * (1 - confidence) / together)[0]
         high = curve.confidence_interval(max(2 * confidence - 1, SMALLEST_CONFIDENCE))[1]
         bounds = (low, high)
+    verdicts: list[Verdict] = []
+    for below, above, most in zip(*bounds, allowed, strict=True):
+        if math.isnan(most) or math.isnan(below) or math.isnan(above):
+            verdicts.append("no statement")
+        else:
+            verdicts.append("below" if above <= most else "above" if below > most else "undecided")
     result = LimitVerdict(
         curve=curve,
         limit=limit,
@@ -521,35 +516,10 @@ def compare_with_limit(
         low=low,
         high=high,
         allowed=allowed,
-        verdicts=tuple(_verdict(*row) for row in zip(*bounds, allowed, strict=True)),
+        verdicts=tuple(verdicts),
     )
     remarks = (*limit.findings, *_remarks(result))
     return replace(result, findings=merged(remarks, curve.findings))
-
-
-def _observed_s(curve: StabilityCurve) -> float:
-    """Return up to which averaging time a record is as long as a mask asks: a twelfth of it."""
-    if curve.statistic != "time":
-        return math.inf
-    points = curve.terms + 3 * curve.averaging_factor - 1  # with gaps a little less than there are
-    return float(points.max() - 1) * curve.interval_s / OBSERVED_TIMES
-
-
-def _compared_together(curve: StabilityCurve, allowed: FloatArray) -> float:
-    """Return among how many averaging times the error rate is shared."""
-    compared = curve.averaging_time_s[np.isfinite(allowed) & (curve.terms > 0)]
-    if len(compared) < 2:
-        return 1.0
-    octaves = math.log2(float(compared[-1] / compared[0]))
-    return float(min(len(compared), 1 + PER_OCTAVE * octaves))
-
-
-def _verdict(low: float, high: float, allowed: float) -> Verdict:
-    if math.isnan(allowed) or math.isnan(low) or math.isnan(high):
-        return "no statement"
-    if high <= allowed:
-        return "below"
-    return "above" if low > allowed else "undecided"
 
 
 def _remarks(result: LimitVerdict) -> tuple[Finding, ...]:

@@ -37,18 +37,10 @@ OFTEN = 0.9
 class NoiseChange(Plain):
     """The noise of two windows that do not overlap, compared at one averaging time.
 
-    Attributes
-    ----------
-    averaging_time_s
-        Where.
-    first_start_s, second_start_s
-        Seconds from the start of the record to the start of the two windows.
-    factor, low, high
-        Deviation of the second over that of the first, with limits that hold for all comparisons at
-        once with 95 %: the pair was chosen because it is extreme, and so its factor is too large on
-        average.
-    probability
-        Chance of a ratio as extreme without any change, multiplied by Holm's adjustment.
+    Windows by their start in seconds of the record; ``factor`` is the deviation of the second over that of
+    the first, with limits that hold for all comparisons at once with 95 %: the pair was chosen because it is
+    extreme, and so its factor is too large on average. ``probability`` is the chance of a ratio as extreme
+    without any change, multiplied by Holm's adjustment.
     """
 
     averaging_time_s: float
@@ -60,12 +52,13 @@ class NoiseChange(Plain):
     probability: float
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Compared:
-    """All pairs of disjoint windows, compared.
+def noise_changes(
+    deviation: FloatArray, edf: FloatArray, times: FloatArray, starts: FloatArray
+) -> tuple[tuple[NoiseChange, ...], int, FloatArray]:
+    """Compare all pairs of disjoint windows.
 
-    Attributes
-    ----------
+    Returns
+    -------
     changes
         The surest significant change per averaging time.
     comparisons
@@ -74,14 +67,6 @@ class Compared:
         Shape (n,): factor between the deviations of any two of the windows compared that would have been seen
         in nine of ten records; NaN where none were.
     """
-
-    changes: tuple[NoiseChange, ...]
-    comparisons: int
-    smallest_seen: FloatArray
-
-
-def noise_changes(deviation: FloatArray, edf: FloatArray, times: FloatArray, starts: FloatArray) -> Compared:
-    """Compare all pairs of disjoint windows."""
     from scipy import stats
 
     chosen = np.unique(np.linspace(0, len(starts) - 1, min(len(starts), MOST_COMPARED)).round().astype(int))
@@ -93,12 +78,13 @@ def noise_changes(deviation: FloatArray, edf: FloatArray, times: FloatArray, sta
     pairs, columns = np.nonzero(usable)
     smallest_seen = np.full(len(times), np.nan)
     if len(pairs) == 0:
-        return Compared(changes=(), comparisons=0, smallest_seen=smallest_seen)
+        return (), 0, smallest_seen
     before, after = (one[pairs], columns), (two[pairs], columns)
     ratio = (deviation[after] / deviation[before]) ** 2
     spread = stats.f(edf[after], edf[before])
     # a true ratio ρ is seen where ρ F > the limit of the first of Holm's steps: P(F > limit/ρ) = 0.9
-    limit = spread.isf(0.5 * (1 - DEFAULT_CONFIDENCE) / len(pairs))
+    tail = 0.5 * (1 - DEFAULT_CONFIDENCE) / len(pairs)
+    limit = spread.isf(tail)
     np.fmax.at(smallest_seen, columns, np.sqrt(limit / spread.isf(OFTEN)))
     adjusted = holm(np.minimum(1.0, 2 * np.minimum(spread.cdf(ratio), spread.sf(ratio))))
     found = []
@@ -106,7 +92,6 @@ def noise_changes(deviation: FloatArray, edf: FloatArray, times: FloatArray, sta
         here = np.flatnonzero(columns == column)
         # probabilities underflow to zero together: among those the larger ratio is the clearer one
         best = int(here[np.lexsort((-np.abs(np.log(ratio[here])), adjusted[here]))[0]])
-        tail = 0.5 * (1 - DEFAULT_CONFIDENCE) / len(pairs)
         widest = stats.f(edf[after][best], edf[before][best])
         low, high = (math.sqrt(ratio[best] / float(widest.isf(p))) for p in (tail, 1 - tail))
         found.append(
@@ -120,11 +105,7 @@ def noise_changes(deviation: FloatArray, edf: FloatArray, times: FloatArray, sta
                 probability=float(adjusted[best]),
             )
         )
-    return Compared(
-        changes=tuple(sorted(found, key=lambda change: change.probability)),
-        comparisons=len(pairs),
-        smallest_seen=smallest_seen,
-    )
+    return tuple(sorted(found, key=lambda change: change.probability)), len(pairs), smallest_seen
 
 
 def holm(probabilities: FloatArray) -> FloatArray:
@@ -137,18 +118,23 @@ def holm(probabilities: FloatArray) -> FloatArray:
     return adjusted
 
 
-def about_changes(compared: Compared, times: FloatArray, window_s: float) -> tuple[Finding, ...]:
+def _about_changes(
+    changes: tuple[NoiseChange, ...],
+    comparisons: int,
+    smallest_seen: FloatArray,
+    times: FloatArray,
+    window_s: float,
+) -> tuple[Finding, ...]:
     """Return the changes in words, that there are none and which would have been seen, or that none could."""
-    comparisons = compared.comparisons
     if comparisons == 0:
         sentence = (
             "No two windows could be compared: two that do not overlap, with at least "
             f"{FEWEST_EDF:.0f} degrees of freedom each, are needed."
         )
         return (note("NOT_COMPARED", sentence),)
-    if not compared.changes:
-        seen = np.flatnonzero(~np.isnan(compared.smallest_seen))
-        sizes = compared.smallest_seen[seen]
+    if not changes:
+        seen = np.flatnonzero(~np.isnan(smallest_seen))
+        sizes = smallest_seen[seen]
         least, most = int(np.argmin(sizes)), int(np.argmax(sizes))
         said = [
             f"{sizes[place]:.3g} at τ = {duration_text(float(times[seen[place]]))}"
@@ -159,37 +145,25 @@ def about_changes(compared: Compared, times: FloatArray, window_s: float) -> tup
             f"between any two of them a change of the deviation by a factor of {' or of '.join(said)} would "
             "have been seen nine times in ten."
         )
-        return (
-            good(
-                "NOISE_STEADY",
-                sentence,
-                comparisons=comparisons,
-                smallest_factor_seen=float(sizes[least]),
-                largest_factor_seen=float(sizes[most]),
-            ),
+        least_and_most = {
+            "smallest_factor_seen": float(sizes[least]),
+            "largest_factor_seen": float(sizes[most]),
+        }
+        return (good("NOISE_STEADY", sentence, comparisons=comparisons, **least_and_most),)
+    found = []
+    for change in changes:
+        first, second = (
+            f"{duration_text(start)} to {duration_text(start + window_s)}"
+            for start in (change.first_start_s, change.second_start_s)
         )
-    return tuple(
-        caution(
-            "NOISE_CHANGED",
-            change_sentence(change, comparisons, window_s),
-            **{**change.to_dict(), "comparisons": comparisons},
+        sentence = (
+            f"The noise at τ = {duration_text(change.averaging_time_s)} changed by a factor of "
+            f"{change.factor:.3g} (95 %: {change.low:.3g} to {change.high:.3g}) between the window from "
+            f"{first} and the one from {second}; among {comparisons} comparisons chance would show this "
+            f"with a probability of {change.probability:.1g}."
         )
-        for change in compared.changes
-    )
-
-
-def change_sentence(change: NoiseChange, comparisons: int, window_s: float) -> str:
-    """Return ``The noise at τ = 10 s changed by a factor of 3 …`` in words."""
-    first, second = (
-        f"{duration_text(start)} to {duration_text(start + window_s)}"
-        for start in (change.first_start_s, change.second_start_s)
-    )
-    return (
-        f"The noise at τ = {duration_text(change.averaging_time_s)} changed by a factor of "
-        f"{change.factor:.3g} (95 %: {change.low:.3g} to {change.high:.3g}) between the window from {first} "
-        f"and the one from {second}; among {comparisons} comparisons chance would show this with a "
-        f"probability of {change.probability:.1g}."
-    )
+        found.append(caution("NOISE_CHANGED", sentence, **change.to_dict(), comparisons=comparisons))
+    return tuple(found)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -364,18 +338,26 @@ def moving_stability(
     if len(begins) > MOST_WINDOWS:
         msg = f"{len(begins)} windows were asked for; choose a longer step_s for at most {MOST_WINDOWS}"
         raise InputError(msg)
-    curves = _curves(
-        [_part(record, int(begin), length + phase) for begin in begins],
-        statistic,
-        averaging,
-        minimum_coverage,
-    )
+    parts = [record]
+    if length + phase < len(record):
+        bounds = [
+            (begin * record.interval_s, (begin + length + phase) * record.interval_s) for begin in begins
+        ]
+        parts = [record.between(float(start), float(end)) for start, end in bounds]
+    curves = _curves(parts, statistic, averaging, minimum_coverage)
     first = curves[0]
     deviation, edf = (np.array([getattr(c, name) for c in curves]) for name in ("deviation", "edf"))
     apart = -(-length // step)
-    compared = noise_changes(
+    changes, comparisons, smallest_seen = noise_changes(
         deviation[::apart], edf[::apart], first.averaging_time_s, begins[::apart] * record.interval_s
     )
+    computed = [finding for finding in first.findings if finding.code == "FACTORS_NOT_COMPUTED"]
+    terms = np.array([curve.terms for curve in curves])
+    if empty := int(np.count_nonzero(terms == 0)):
+        sentence = (
+            f"Gaps leave no term at {empty} pairs of a window and an averaging time; they stay unknown."
+        )
+        computed.append(caution("NO_COMPLETE_TERMS", sentence, places=empty))
     return MovingStability(
         statistic=first.statistic,
         title=first.title,
@@ -390,16 +372,18 @@ def moving_stability(
         deviation=deviation,
         edf=edf,
         noise_exponent=np.array([curve.noise_exponent for curve in curves]),
-        terms=np.array([curve.terms for curve in curves]),
+        terms=terms,
         distributions=tuple(curve.distribution or ChiSquaredSums.of_edf(curve.edf) for curve in curves),
-        changes=compared.changes,
-        comparisons=compared.comparisons,
-        smallest_seen=compared.smallest_seen,
+        changes=changes,
+        comparisons=comparisons,
+        smallest_seen=smallest_seen,
         findings=(
             *about_record(record),
-            *_about_computed(curves),
+            *computed,
             *about_variation(np.where(np.isnan(deviation), 1.0, deviation).min(axis=0)),
-            *about_changes(compared, first.averaging_time_s, length * record.interval_s),
+            *_about_changes(
+                changes, comparisons, smallest_seen, first.averaging_time_s, length * record.interval_s
+            ),
         ),
     )
 
@@ -419,12 +403,6 @@ def _whole_samples(record: Record, window_s: float, step_s: float | None) -> tup
         raise TooShortError(msg, needed=length, available=available)
     step = length / STEPS_PER_WINDOW if step_s is None else step_s / record.interval_s
     return length, max(1, round(step))
-
-
-def _part(record: Record, begin: int, samples: int) -> Record:
-    if samples == len(record):
-        return record
-    return record.between(begin * record.interval_s, (begin + samples) * record.interval_s)
 
 
 def _curves(
@@ -451,14 +429,3 @@ def _curves(
         distribution=None,
     )
     return [curves.get(i, unknown) for i in range(len(parts))]
-
-
-def _about_computed(curves: list[StabilityCurve]) -> tuple[Finding, ...]:
-    found = [f for f in curves[0].findings if f.code == "FACTORS_NOT_COMPUTED"]
-    empty = sum(int(np.count_nonzero(curve.terms == 0)) for curve in curves)
-    if empty:
-        sentence = (
-            f"Gaps leave no term at {empty} pairs of a window and an averaging time; they stay unknown."
-        )
-        found.append(caution("NO_COMPLETE_TERMS", sentence, places=empty))
-    return tuple(found)

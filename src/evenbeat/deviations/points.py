@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from functools import partial
+from typing import Any, Literal, TypeVar
 from weakref import WeakKeyDictionary
 
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.deviations.averaging import MOST_OF_EVERY, Averaging, Factors, IntArray, chosen_factors
+from evenbeat.deviations.averaging import MOST_OF_EVERY, Averaging, IntArray, chosen_factors
 from evenbeat.deviations.counter_weighting import about_counter_weighting
 from evenbeat.deviations.curve import StabilityCurve
-from evenbeat.deviations.forms.form import Bias
+from evenbeat.deviations.forms.whole import WholeForm
 from evenbeat.deviations.freedom import Moments, weights_of
 from evenbeat.deviations.noise_mixture import Law, NoiseMixture, mixture_of
 from evenbeat.deviations.statistics import Statistic
@@ -205,7 +206,7 @@ def about_noise(law: Law, times: FloatArray, *, stated: bool) -> tuple[Finding, 
     )
 
 
-BIASES = ("exact", "published", "none")
+Bias = Literal["exact", "published", "none"]
 Value = TypeVar("Value")
 _REMEMBERED: WeakKeyDictionary[Record, dict[Hashable, Any]] = WeakKeyDictionary()
 """Of each record, as long as it is in use: its mixture of noises, and moments and weights at each factor."""
@@ -218,7 +219,6 @@ class Looked:
     record: Record
     samples: Samples
     minimum_coverage: float
-    bias: Bias
 
     def remembered(self, key: Hashable, make: Callable[[], Value]) -> Value:
         """Return what was made of this record before, or make it."""
@@ -240,24 +240,13 @@ class Looked:
 class Points:
     """What a statistic gives at some averaging factors.
 
-    Attributes
-    ----------
-    terms
-        Sums with the variance as ``total``, in units of the sampling interval, before bias removal.
-    variances
-        Shape (n,): these variances.
-    bias
-        Shape (n,): what the variances are divided by.
-    expected
-        Shape (n,): what the variances are in expectation once this is removed, under the mean mixture.
-    moments, law
-        Expectation and scatter per unit of each level; how the variances are distributed under the mixture.
-    weights
-        Of the chi-squared variables behind each variance.
+    ``terms`` hold the variance as ``total``, in units of the sampling interval, to be divided by ``bias``;
+    ``expected`` is what it is then in expectation under the mean mixture; ``moments`` expectation and scatter
+    per unit of each level, ``law`` how the variances are distributed under the mixture, with the ``weights``
+    of the chi-squared variables behind each.
     """
 
     terms: list[TermSum]
-    variances: FloatArray
     bias: FloatArray
     expected: FloatArray
     moments: list[Moments]
@@ -279,33 +268,48 @@ def curve_of(
     samples = samples_of(record, minimum_coverage)
     if not kind.form.takes_gaps:
         check_no_gaps(record, samples, kind.title)
-    looked = Looked(record=record, samples=samples, minimum_coverage=minimum_coverage, bias=bias)
-    chosen = _possible_factors(record, samples, kind, averaging)
-    mixture = looked.mixture(noise, order=kind.order)
-    points = computed_points(looked, kind, chosen.factors, mixture, progress=progress)
-    about = (*about_effective_times(kind), *about_bias(kind, points, bias))
+    looked = Looked(record=record, samples=samples, minimum_coverage=minimum_coverage)
+    factors, findings = _possible_factors(record, samples, kind, averaging)
+    mixture = looked.mixture(noise, order=kind.form.order)
+    points = computed_points(looked, kind, factors, mixture, bias, progress=progress)
+    about: list[Finding] = []
+    if (share := kind.form.effective_share) != 1:
+        sentence = (
+            f"The averaging factor is the span of the {kind.title} in samples; the averaging time is the "
+            f"effective one, {share:g} of the span."
+        )
+        about.append(note("EFFECTIVE_TIME", sentence, effective_share=share))
+    about += about_bias(kind, points, bias)
     return made_curve(
-        looked, kind, chosen, [points], points.law, mixture, stated=noise is not None, about=about
+        looked,
+        kind,
+        factors,
+        [points],
+        points.law,
+        mixture,
+        stated=noise is not None,
+        about=(findings, about),
     )
 
 
 def made_curve(
     looked: Looked,
     kind: Statistic,
-    chosen: Factors,
+    factors: IntArray,
     parts: Sequence[Points],
     law: Law,
     mixture: NoiseMixture | None,
     *,
     stated: bool,
-    about: Sequence[Finding],
+    about: tuple[Sequence[Finding], Sequence[Finding]],
 ) -> StabilityCurve:
-    """Return the curve of the points of all parts, whose law is given; ``about`` are its last findings."""
+    """Return the curve of the points of all parts, of known law; ``about``: its first and last findings."""
     record, samples, interval = looked.record, looked.samples, looked.record.interval_s
-    times = chosen.factors * interval * kind.form.effective_share
+    times = factors * interval * kind.form.effective_share
     terms = [term for part in parts for term in part.terms]
-    variances, bias, expected = (
-        np.concatenate([getattr(part, name) for part in parts]) for name in ("variances", "bias", "expected")
+    variances = np.array([term.total for term in terms])
+    bias, expected = (
+        np.concatenate([getattr(part, name) for part in parts]) for name in ("bias", "expected")
     )
     deviation = kind.deviation(variances / bias, times, interval)
     errors = np.array([found.of_unit_phase_errors for part in parts for found in part.moments])
@@ -315,7 +319,7 @@ def made_curve(
         symbol=kind.symbol,
         unit=kind.unit,
         interval_s=interval,
-        averaging_factor=chosen.factors,
+        averaging_factor=factors,
         averaging_time_s=times,
         deviation=deviation,
         terms=np.array([term.terms for term in terms], dtype=np.int64),
@@ -327,23 +331,16 @@ def made_curve(
         record_name="" if record.source is None else record.source.name,
         record_sha256="" if record.source is None else record.source.sha256,
         findings=(
-            *chosen.findings,
+            *about[0],
             *about_record(record),
             *about_gaps(samples, terms, times, looked.minimum_coverage),
             *about_variation(deviation),
             # rounding spreads evenly over one unit: a twelfth of its square
             *about_rounding(samples, deviation, kind.deviation(errors / 12, times, interval)),
             *about_noise(law, times, stated=stated),
-            *about,
+            *about[1],
         ),
     )
-
-
-def check_bias(bias: str) -> None:
-    """Refuse an unknown way of bias removal."""
-    if bias not in BIASES:
-        msg = f"bias is {bias!r}; it must be 'exact', 'published' or 'none'"
-        raise InputError(msg)
 
 
 def check_no_gaps(record: Record, samples: Samples, title: str) -> None:
@@ -363,7 +360,9 @@ def check_no_gaps(record: Record, samples: Samples, title: str) -> None:
     raise InputError(msg)
 
 
-def _possible_factors(record: Record, samples: Samples, kind: Statistic, averaging: Averaging) -> Factors:
+def _possible_factors(
+    record: Record, samples: Samples, kind: Statistic, averaging: Averaging
+) -> tuple[IntArray, tuple[Finding, ...]]:
     """Return the factors from the smallest possible one in steps that the statistic has."""
     form, largest = kind.form, kind.form.largest(samples.points)
     if largest < form.smallest:
@@ -371,17 +370,18 @@ def _possible_factors(record: Record, samples: Samples, kind: Statistic, averagi
         needed = intervals + (record.kind == "phase")
         msg = f"the {kind.title} needs at least {needed} samples; the record has {len(record)}"
         raise TooShortError(msg, needed=needed, available=len(record))
-    chosen = chosen_factors(averaging, largest=largest, samples=len(record), interval_s=record.interval_s)
-    fits = (chosen.factors >= form.smallest) & (chosen.factors % form.step == 0)
+    factors, findings = chosen_factors(
+        averaging, largest=largest, samples=len(record), interval_s=record.interval_s
+    )
+    fits = (factors >= form.smallest) & (factors % form.step == 0)
     if fits.all():
-        return chosen
+        return factors, findings
     if isinstance(averaging, str):
-        rounded = chosen.factors // form.step * form.step
+        rounded = factors // form.step * form.step
         fitting = np.unique(rounded[rounded >= form.smallest])
         # a short record may hold none of the grid: then the shortest that there is
-        fitting = fitting if len(fitting) else np.array([form.smallest], dtype=np.int64)
-        return Factors(factors=fitting, findings=chosen.findings)
-    refused = ", ".join(str(factor) for factor in chosen.factors[~fits])
+        return fitting if len(fitting) else np.array([form.smallest], dtype=np.int64), findings
+    refused = ", ".join(str(factor) for factor in factors[~fits])
     allowed = f"even numbers from {form.smallest} to {largest} are possible with this record"
     if not fits.any():
         msg = f"the {kind.title} has no averaging factor {refused}; {allowed}"
@@ -390,7 +390,7 @@ def _possible_factors(record: Record, samples: Samples, kind: Statistic, averagi
         f"The averaging factors {refused} were asked for, but the {kind.title} has none such; {allowed}."
     )
     finding = caution("FACTORS_NOT_COMPUTED", sentence, factors=refused, largest_factor=largest)
-    return Factors(factors=chosen.factors[fits], findings=(*chosen.findings, finding))
+    return factors[fits], (*findings, finding)
 
 
 def computed_points(
@@ -398,6 +398,7 @@ def computed_points(
     kind: Statistic,
     factors: IntArray,
     mixture: NoiseMixture | None,
+    bias: Bias,
     *,
     progress: Progress | None = None,
 ) -> Points:
@@ -405,37 +406,29 @@ def computed_points(
 
     Moments and weights depend on length, gaps, factor and noise alone and are remembered with the record.
     """
-    form, points, bias = kind.form, looked.samples.points, looked.bias
+    form, points = kind.form, looked.samples.points
 
     def remembered(key: Hashable, make: Callable[[], Value]) -> Value:
-        return looked.remembered((form, bias, key), make) if len(factors) <= MOST_OF_EVERY else make()
+        return looked.remembered((form, key), make) if len(factors) <= MOST_OF_EVERY else make()
 
     terms = remembered(
         factors.tobytes(),
         lambda: form.variances(
-            looked.samples, factors, bias=bias, minimum_coverage=looked.minimum_coverage, progress=progress
+            looked.samples, factors, minimum_coverage=looked.minimum_coverage, progress=progress
         ),
     )
-
     each = list(zip(terms, factors.tolist(), strict=True))
-
-    def moments_at(place: int) -> Moments:
-        term, factor = each[place]
-        return remembered(factor, lambda: form.moments(term, points, factor, bias))
-
-    moments = [moments_at(place) for place in range(len(each))]
+    moments = [remembered(factor, partial(form.moments, term, points, factor)) for term, factor in each]
     law = Law.of(mixture, moments)
     levels = [law.levels if mixture is not None else found.least_freedom for found in moments]
-
     weighing = [
         form.weighing(term, points, factor, found, level) if term.terms else None
         for (term, factor), found, level in zip(each, moments, levels, strict=True)
     ]
-
     removed: FloatArray = np.ones(len(factors))
     if bias == "exact" and mixture is not None:
         removed = law.bias
-    elif bias == "published" and mixture is not None:
+    elif bias == "published" and mixture is not None and isinstance(form, WholeForm):
         removed = np.array(
             [
                 1.0 if math.isnan(alpha) else form.published_bias(points, factor, round(alpha))
@@ -444,25 +437,12 @@ def computed_points(
         )
     return Points(
         terms=terms,
-        variances=np.array([term.total for term in terms]),
         bias=removed,
         expected=law.aimed_at * law.bias if bias == "none" else law.aimed_at,
         moments=moments,
         law=law,
         weights=weights_of(weighing, law.edf),
     )
-
-
-def about_effective_times(kind: Statistic) -> tuple[Finding, ...]:
-    """Return that the averaging times are shorter than the spans."""
-    share = kind.form.effective_share
-    if share == 1:
-        return ()
-    sentence = (
-        f"The averaging factor is the span of the {kind.title} in samples; the averaging time is the "
-        f"effective one, {share:g} of the span."
-    )
-    return (note("EFFECTIVE_TIME", sentence, effective_share=share),)
 
 
 _WAYS = {

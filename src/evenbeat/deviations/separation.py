@@ -1,10 +1,11 @@
 """Whose noise is it: clocks told apart from each other, from their reference and from the measuring floor.
 
 With independent clocks the variance of a difference is the sum of two variances, so that three
-differences give three clocks (Gray and Allan, 28th Frequency Control Symposium 1974). The covariance of
-two differences that share one clock is that clock's variance alone, also where each counter adds noise
-of its own (Groslambert, Fest, Olivier and Gagnepain, 35th Frequency Control Symposium 1981). Around the
-loop A-B, B-C, C-A the shared clock enters with opposite signs: its variance is *minus* the covariance.
+differences give three clocks (the three-cornered hat; Gray and Allan, 28th Frequency Control Symposium 1974).
+The covariance of two differences that share one clock is that clock's variance alone: the same number where
+the loop A-B, B-C, C-A closes, and unbiased where each counter adds noise of its own (Groslambert, Fest,
+Olivier and Gagnepain, 35th Frequency Control Symposium 1981). Around the loop the shared clock enters with
+opposite signs: its variance is *minus* the covariance.
 
 The sample covariance of two jointly normal quantities is a Wishart element. With the sample covariance
 s, the root g of the product of the two sample variances and ν degrees of freedom, the covariance is
@@ -18,9 +19,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
+from scipy import special
 
 from evenbeat.deviations.averaging import Averaging, IntArray
 from evenbeat.deviations.curve import StabilityCurve
@@ -34,7 +35,6 @@ from evenbeat.record import Record, check_record
 from evenbeat.result import UNKNOWN, Column, Result, Table
 from evenbeat.units import counted, duration_text
 
-Method = Literal["covariance", "hat"]
 PAIRS_OF_CLOCK = ((0, 2), (0, 1), (1, 2))
 """Differences in which clock A, B and C take part; the remaining one is that of the two others."""
 NODES = 120
@@ -55,51 +55,27 @@ def covariance_limit(
     truth.
     """
     scale = np.where(product_root > 0, product_root, 1.0)
-    share = np.clip(covariance / scale, -1.0, 1.0)
+    share, known = np.clip(covariance / scale, -1.0, 1.0), np.nan_to_num(edf, nan=1.0)
+    # integral over the Student-t variable, at Gauss-Legendre nodes of its probability
+    at, weights = np.polynomial.legendre.leggauss(NODES)
+    left = np.maximum(known - 1, FEWEST_LEFT)[..., np.newaxis]
+    nodes = special.stdtrit(left, 0.5 * (at + 1)) / np.sqrt(left)
+    spread = np.sqrt(np.maximum(1 - share**2, np.clip(2 - known, 0.0, 1.0)))
+    centre = share[..., np.newaxis] - nodes * spread[..., np.newaxis]
+    half = 0.5 * known[..., np.newaxis]
     low, high = np.full(share.shape, -FARTHEST), np.full(share.shape, FARTHEST)
-    nodes, weights, spread = _nodes(share, edf)
     for _ in range(STEPS):
         middle = 0.5 * (low + high)
-        below = _distribution(np.sinh(middle), share, edf, nodes * spread, weights) < probability
+        sign, size = np.where(middle < 0, -1.0, 1.0), np.maximum(np.abs(np.sinh(middle)), 1e-300)
+        towards = np.maximum(centre * sign[..., np.newaxis], 0.0)
+        with np.errstate(over="ignore"):
+            reached = special.gammaincc(half, half * towards / size[..., np.newaxis]) @ (0.5 * weights)
+        below = np.where(sign < 0, 1 - reached, reached) < probability
         low, high = np.where(below, middle, low), np.where(below, high, middle)
-    farthest = _farthest(min(probability, 1 - probability), edf)
+    # the chi-squared limit of a variance of one
+    farthest = known / (2 * special.gammaincinv(0.5 * known, min(probability, 1 - probability)))
     limit = np.clip(np.sinh(0.5 * (low + high)), -farthest, farthest) * scale
     return np.where(np.isfinite(covariance) & np.isfinite(edf), limit, np.nan)
-
-
-def _nodes(share: FloatArray, edf: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return Student-t nodes of shape (..., nodes), their weights, and by how much they spread."""
-    from scipy import special
-
-    at, weights = np.polynomial.legendre.leggauss(NODES)
-    left = np.maximum(np.nan_to_num(edf, nan=1.0) - 1, FEWEST_LEFT)[..., np.newaxis]
-    nodes = special.stdtrit(left, 0.5 * (at + 1)) / np.sqrt(left)
-    sign_unknown = np.clip(2 - np.nan_to_num(edf, nan=1.0), 0.0, 1.0)
-    spread = np.sqrt(np.maximum(1 - share**2, sign_unknown))
-    return np.asarray(nodes), 0.5 * weights, spread[..., np.newaxis]
-
-
-def _farthest(tail: float, edf: FloatArray) -> FloatArray:
-    """Return the chi-squared limit of a variance of one."""
-    from scipy import special
-
-    known = np.nan_to_num(edf, nan=1.0)
-    return np.asarray(known / (2 * special.gammaincinv(0.5 * known, tail)))
-
-
-def _distribution(
-    value: FloatArray, share: FloatArray, edf: FloatArray, offsets: FloatArray, weights: FloatArray
-) -> FloatArray:
-    """Return the probability of being at or below ``value``, in units of g."""
-    from scipy import special
-
-    half = 0.5 * np.nan_to_num(edf, nan=1.0)[..., np.newaxis]
-    sign = np.where(value < 0, -1.0, 1.0)
-    centre = (share[..., np.newaxis] - offsets) * sign[..., np.newaxis]
-    size = np.maximum(np.abs(value), 1e-300)[..., np.newaxis]
-    with np.errstate(over="ignore"):
-        reached = special.gammaincc(half, half * np.maximum(centre, 0.0) / size) @ weights
-    return np.where(sign < 0, 1 - reached, reached)
 
 
 def deviation_of(variance: FloatArray) -> FloatArray:
@@ -122,8 +98,6 @@ class SeparatedClocks(Result):
 
     Attributes
     ----------
-    method
-        ``"covariance"`` or ``"hat"``: which estimate ``variance`` holds.
     names
         Of the three clocks.
     averaging_factor, averaging_time_s
@@ -131,8 +105,6 @@ class SeparatedClocks(Result):
     variance
         Shape (3, n): variance of each clock with its sign, never clamped; a negative one means that the
         clock is too good to be seen beside the others, or that the clocks are not independent.
-    hat_variance, covariance_variance
-        Shape (3, n): both estimates; they are equal where the counters add no noise.
     pair_variance
         Shape (3, n): of the differences A-B, B-C, C-A as measured.
     closure_variance
@@ -143,7 +115,6 @@ class SeparatedClocks(Result):
         Of the deviations: ``""``, or ``"s"`` for the time deviation.
     """
 
-    method: Method
     names: tuple[str, str, str]
     statistic: str
     title: str
@@ -153,8 +124,6 @@ class SeparatedClocks(Result):
     averaging_factor: IntArray
     averaging_time_s: FloatArray
     variance: FloatArray
-    hat_variance: FloatArray
-    covariance_variance: FloatArray
     pair_variance: FloatArray
     closure_variance: FloatArray
     edf: FloatArray
@@ -170,11 +139,7 @@ class SeparatedClocks(Result):
 
         Without noise of the counters ``√((2 c² + ab + ac + bc) / ν)`` for clock c beside a and b.
         """
-        if self.method == "covariance":
-            return np.sqrt((self._product_root**2 + self.variance**2) / self.edf)
-        squares = np.sum(self.pair_variance**2, axis=0)
-        own = 4 * self.variance**2 - 2 * np.sum(self.variance**2, axis=0)
-        return np.sqrt(np.maximum(squares + own, 0) / (2 * self.edf))
+        return np.sqrt((self._product_root**2 + self.variance**2) / self.edf)
 
     @property
     def _product_root(self) -> FloatArray:
@@ -200,7 +165,7 @@ class SeparatedClocks(Result):
         Distribution of a covariance estimated with ``edf`` degrees of freedom
         (:mod:`evenbeat.deviations.separation`). In simulations the nominal 95 % interval
         held the truth in 94 to 96 % of the cases from 5 degrees of freedom on, in 95 to 97 % with 2. Not
-        valid where the clocks are correlated, nor, with ``method="hat"``, where the counters add noise.
+        valid where the clocks are correlated.
         """
         tail = 0.5 * (1 - checked_probability(confidence, "confidence"))
         given = (self.variance, self._product_root, self.edf)
@@ -236,8 +201,7 @@ class SeparatedClocks(Result):
         )
 
     def _headline(self) -> str:
-        how = "covariance of differences" if self.method == "covariance" else "three-cornered hat"
-        return f"{', '.join(self.names)} separated by the {how}: {self.title}"
+        return f"{', '.join(self.names)} separated by the covariance of differences: {self.title}"
 
     def _table(self) -> Table | None:
         (low, _), limit = self.variance_interval(), self.upper_limit()
@@ -263,7 +227,6 @@ def separate_clocks(
     names: Sequence[str] = ("A", "B", "C"),
     statistic: str = "overlapping_allan",
     averaging: Averaging = "ten_per_decade",
-    method: Method = "covariance",
     minimum_coverage: float = 1.0,
 ) -> SeparatedClocks:
     """Return the stability of each of three clocks from their three simultaneous differences.
@@ -279,8 +242,6 @@ def separate_clocks(
         A difference statistic of :func:`evenbeat.stability`.
     averaging, minimum_coverage
         As for :func:`evenbeat.stability`.
-    method
-        ``covariance`` rejects the noise of three independent counters; ``hat`` is biased by it.
 
     Returns
     -------
@@ -294,7 +255,8 @@ def separate_clocks(
 
     Notes
     -----
-    Gray and Allan (1974); Groslambert et al. (1981). Not valid for clocks that are correlated, such as
+    The three-cornered hat of Gray and Allan (1974) as covariances, which reject noise of three independent
+    counters (Groslambert et al. 1981). Not valid for clocks that are correlated, such as
     by a common temperature: their shared noise is invisible and may make variances negative.
 
     Examples
@@ -308,20 +270,19 @@ def separate_clocks(
 
     References
     ----------
-    Formula: σ_A² = (σ_AB² + σ_AC² - σ_BC²)/2
+    Formula: σ_A² = -cov(A-B, C-A); without noise of the counters (σ_AB² + σ_AC² - σ_BC²)/2
     Source: Gray and Allan 1974 (three-cornered hat); Groslambert et al. 1981 (covariances)
     Tests: tests/deviations/test_hats.py
     """
     records = (a_minus_b, b_minus_c, c_minus_a)
     for record in records:
         check_record(record, grid_for="separate_clocks")
-    labels = _checked_names(names)
+    if isinstance(names, str) or len(names) != 3 or len({str(name) for name in names}) != 3:
+        msg = f"names is {names!r}; it must be three different names, of the clocks A, B and C"
+        raise InputError(msg)
     statistic = name_of(statistic)
     if statistic not in DIFFERENCES:
         msg = f"statistic is {statistic!r}; it must be one of {', '.join(DIFFERENCES)}"
-        raise InputError(msg)
-    if method not in ("covariance", "hat"):
-        msg = f"method is {method!r}; it must be 'covariance' or 'hat'"
         raise InputError(msg)
     _check_together(records)
     values = _common_values(records)
@@ -335,12 +296,11 @@ def separate_clocks(
     sums = [curve_of(values[i] + values[j], records[i]) for i, j in PAIRS_OF_CLOCK]
     closure = curve_of(values[0] + values[1] + values[2], records[0]).deviation ** 2
     _check_directions(values, records[0], closure, pair_variance, curve_of)
-    hat, covariance = _estimates(pair_variance, np.array([curve.deviation**2 for curve in sums]))
+    both = np.array([pair_variance[i] + pair_variance[j] for i, j in PAIRS_OF_CLOCK])
     edf = np.array([np.sqrt(pairs[i].edf * pairs[j].edf) for i, j in PAIRS_OF_CLOCK])
     first = pairs[0]
     result = SeparatedClocks(
-        method=method,
-        names=labels,
+        names=(str(names[0]), str(names[1]), str(names[2])),
         statistic=statistic,
         title=first.title,
         symbol=first.symbol,
@@ -348,9 +308,7 @@ def separate_clocks(
         interval_s=first.interval_s,
         averaging_factor=first.averaging_factor,
         averaging_time_s=first.averaging_time_s,
-        variance=covariance if method == "covariance" else hat,
-        hat_variance=hat,
-        covariance_variance=covariance,
+        variance=0.5 * (both - np.array([curve.deviation**2 for curve in sums])),
         pair_variance=pair_variance,
         closure_variance=closure,
         edf=edf,
@@ -359,17 +317,13 @@ def separate_clocks(
     return replace(result, findings=(*found, *_remarks(result)))
 
 
-def _checked_names(names: Sequence[str]) -> tuple[str, str, str]:
-    if isinstance(names, str) or len(names) != 3 or len({str(name) for name in names}) != 3:
-        msg = f"names is {names!r}; it must be three different names, of the clocks A, B and C"
-        raise InputError(msg)
-    return str(names[0]), str(names[1]), str(names[2])
-
-
 def _check_together(records: tuple[Record, Record, Record]) -> None:
     """Refuse records of different kind, spacing, length or start, naming both."""
     first = records[0]
     for role, other in zip(_ROLES[1:], records[1:], strict=True):
+        apart = 0.0
+        if first.start is not None and other.start is not None:
+            apart = abs((first.start - other.start) / np.timedelta64(1, "ns")) * 1e-9
         differences = (
             (first.kind != other.kind, "holds", first.kind, other.kind),
             (
@@ -379,7 +333,7 @@ def _check_together(records: tuple[Record, Record, Record]) -> None:
                 f"{other.interval_s:g}",
             ),
             (len(first) != len(other), "has a number of samples of", str(len(first)), str(len(other))),
-            (_starts_differ(first, other), "starts at", str(first.start), str(other.start)),
+            (apart > 0.01 * first.interval_s, "starts at", str(first.start), str(other.start)),
         )
         for differs, verb, here, there in differences:
             if differs:
@@ -388,13 +342,6 @@ def _check_together(records: tuple[Record, Record, Record]) -> None:
                     "same kind, spacing, length and start are needed (record.between cuts them)"
                 )
                 raise InputError(msg)
-
-
-def _starts_differ(first: Record, other: Record) -> bool:
-    if first.start is None or other.start is None:
-        return False
-    apart = abs((first.start - other.start) / np.timedelta64(1, "ns")) * 1e-9
-    return bool(apart > 0.01 * first.interval_s)
 
 
 def _common_values(records: tuple[Record, Record, Record]) -> list[FloatArray]:
@@ -407,13 +354,6 @@ def _common_values(records: tuple[Record, Record, Record]) -> list[FloatArray]:
     for column in values:
         column[missing] = np.nan
     return values
-
-
-def _estimates(pairs: FloatArray, sums: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the three-cornered hat and minus the covariances, both of shape (3, n)."""
-    opposite = pairs[[1, 2, 0]]
-    both = np.array([pairs[i] + pairs[j] for i, j in PAIRS_OF_CLOCK])
-    return 0.5 * (both - opposite), 0.5 * (both - sums)
 
 
 def _check_directions(
@@ -475,17 +415,12 @@ def _about_closure(result: SeparatedClocks) -> tuple[Finding, ...]:
     known = np.mean(result.pair_variance, axis=0) > 0
     tau = float(result.averaging_time_s[known][worst])
     amount = math.sqrt(float(share[worst]))
-    rejected = (
-        "the covariance rejects it where each counter has noise of its own"
-        if result.method == "covariance"
-        else "the three-cornered hat counts it as clock noise; method='covariance' would not"
-    )
     sentence = (
         f"The three differences do not add up to zero: at {duration_text(tau)} their sum deviates by "
-        f"{amount:.2g} times a typical difference, which is noise of the counters; {rejected}."
+        f"{amount:.2g} times a typical difference, which is noise of the counters; the covariance rejects it "
+        "where each counter has noise of its own."
     )
-    say = note if result.method == "covariance" else caution
-    return (say("COUNTER_NOISE", sentence, averaging_time_s=tau, deviation_ratio=amount),)
+    return (note("COUNTER_NOISE", sentence, averaging_time_s=tau, deviation_ratio=amount),)
 
 
 Known = StabilityCurve | Mapping[float, float]
@@ -493,15 +428,7 @@ Known = StabilityCurve | Mapping[float, float]
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Contribution:
-    """A part of what was measured: its variance and limits of it.
-
-    Attributes
-    ----------
-    name
-        ``"reference"`` or ``"floor"``.
-    variance, edf
-        Shape (n,); ``edf`` is infinite where the deviation was given as a plain number.
-    """
+    """A part of what was measured; ``edf`` is infinite where its deviation was given as a plain number."""
 
     name: str
     variance: FloatArray
@@ -509,14 +436,10 @@ class Contribution:
 
     def limits(self, tail: float) -> tuple[FloatArray, FloatArray]:
         """Return the variances exceeded with probability 1 - tail and tail."""
-        return self._limit(1 - tail), self._limit(tail)
-
-    def _limit(self, probability: float) -> FloatArray:
-        from scipy import special
-
         finite = np.where(np.isfinite(self.edf), self.edf, 1.0)
-        ratio = finite / (2 * special.gammaincinv(0.5 * finite, probability))
-        return self.variance * np.where(np.isfinite(self.edf), ratio, 1.0)
+        ratios = (finite / (2 * special.gammaincinv(0.5 * finite, share)) for share in (1 - tail, tail))
+        low, high = (self.variance * np.where(np.isfinite(self.edf), ratio, 1.0) for ratio in ratios)
+        return low, high
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -667,9 +590,6 @@ def without_reference(
     variance = curve.deviation**2
     for part in parts:
         variance = variance - part.variance
-    exact = tuple(
-        name for name, known in (("reference", reference), ("floor", floor)) if isinstance(known, Mapping)
-    )
     result = CorrectedCurve(
         measured=curve,
         contributions=tuple(parts),
@@ -677,7 +597,23 @@ def without_reference(
         variance=np.asarray(variance),
     )
     given = [known.findings for known in (reference, floor) if isinstance(known, StabilityCurve)]
-    remarks = (*_about_exact(exact), *_about_significance(result))
+    remarks: list[Finding] = []
+    exact = [
+        name for name, known in (("reference", reference), ("floor", floor)) if isinstance(known, Mapping)
+    ]
+    if exact:
+        sentence = (
+            f"The {' and the '.join(exact)} given as plain numbers count{'s' if len(exact) == 1 else ''} as "
+            "exactly known; the intervals do not include their uncertainty."
+        )
+        remarks.append(note("TAKEN_AS_EXACT", sentence))
+    low, _ = result.variance_interval()
+    if unseen := int(np.count_nonzero(low <= 0)):
+        sentence = (
+            f"At {unseen} of {len(low)} averaging times the measured variance does not stand out from what "
+            "the reference and the floor make: only an upper limit of the device's deviation is known there."
+        )
+        remarks.append(caution("NOT_SIGNIFICANT", sentence, averaging_times=unseen))
     return replace(result, findings=merged(curve.findings, *given, remarks))
 
 
@@ -711,28 +647,6 @@ def _position(times: FloatArray, tau: float, name: str) -> int:
         )
         raise InputError(msg)
     return position
-
-
-def _about_exact(names: tuple[str, ...]) -> tuple[Finding, ...]:
-    if not names:
-        return ()
-    sentence = (
-        f"The {' and the '.join(names)} given as plain numbers count{'s' if len(names) == 1 else ''} as "
-        "exactly known; the intervals do not include their uncertainty."
-    )
-    return (note("TAKEN_AS_EXACT", sentence),)
-
-
-def _about_significance(result: CorrectedCurve) -> tuple[Finding, ...]:
-    low, _ = result.variance_interval()
-    unseen = int(np.count_nonzero(low <= 0))
-    if unseen == 0:
-        return ()
-    sentence = (
-        f"At {unseen} of {len(low)} averaging times the measured variance does not stand out from what the "
-        "reference and the floor make: only an upper limit of the device's deviation is known there."
-    )
-    return (caution("NOT_SIGNIFICANT", sentence, averaging_times=unseen),)
 
 
 def _root(variance: float) -> str:

@@ -108,8 +108,8 @@ class Spectrum(Result):
         with np.errstate(divide="ignore"):
             return np.asarray(10 * np.log10(0.5 * (2 * np.pi * carrier) ** 2 * self.phase_density_s2_per_hz))
 
-    def confidence_factors(self, confidence: float = DEFAULT_CONFIDENCE) -> tuple[FloatArray, FloatArray]:
-        """Return by what the densities are multiplied for the limits of their interval, shape (n,) each.
+    def confidence_interval(self, confidence: float = DEFAULT_CONFIDENCE) -> tuple[FloatArray, FloatArray]:
+        """Return the limits of S_y in 1/Hz, equal probability outside on either side, shape (n,) each.
 
         Raises
         ------
@@ -118,16 +118,8 @@ class Spectrum(Result):
         """
         from scipy import special
 
-        tail = 0.5 * (1 - checked_probability(confidence, "confidence"))
-        half = 0.5 * self.degrees_of_freedom
-        return (
-            np.asarray(half / special.gammaincinv(half, 1 - tail)),
-            np.asarray(half / special.gammaincinv(half, tail)),
-        )
-
-    def confidence_interval(self, confidence: float = DEFAULT_CONFIDENCE) -> tuple[FloatArray, FloatArray]:
-        """Return the limits of S_y that leave equal probability outside on either side, 1/Hz."""
-        low, high = self.confidence_factors(confidence)
+        tail, half = 0.5 * (1 - checked_probability(confidence, "confidence")), 0.5 * self.degrees_of_freedom
+        low, high = (half / special.gammaincinv(half, share) for share in (1 - tail, tail))
         return self.frequency_density * low, self.frequency_density * high
 
     def binned(self, per_decade: int) -> Spectrum:
@@ -265,8 +257,14 @@ def spectrum(
         raise InputError(msg)
     values = np.asarray(record.usable_values(without_steps=True), dtype=float)
     rows = values if record.kind == "frequency" else np.diff(values) / record.interval_s
-    sampled = _sampled(record)
-    stretches = _stretches(rows)
+    # whether the shortest averaging times show phase noise: Allan variances, a factor of 4 apart for the same
+    # mean square
+    samples = samples_of(record, 1.0)
+    one, two = (sum_of_squared_differences(samples, lag, 2) for lag in (1, 2))
+    phase_noise = 4 * one.total * two.terms > PHASE_RATIO * two.total * one.terms
+    sampled: Sampled = "phase" if phase_noise else "frequency"
+    edges = np.flatnonzero(np.diff(~np.isnan(rows), prepend=False, append=False))
+    stretches = [(int(start), int(stop)) for start, stop in edges.reshape(-1, 2)]
     segments = int(segments)
     longest = max((stop - start for start, stop in stretches), default=0)
     length = (2 * longest // (segments + 1) if segments > 1 else longest) // 2 * 2
@@ -296,22 +294,6 @@ def spectrum(
         findings=(*about_record(record), *_findings(rows, used, sampled, record)),
     )
     return result if bins_per_decade is None else result.binned(bins_per_decade)
-
-
-def _sampled(record: Record) -> Sampled:
-    """Return whether the shortest averaging times show phase noise: then phase is what was sampled."""
-    samples = samples_of(record, 1.0)
-    one, two = (sum_of_squared_differences(samples, lag, 2) for lag in (1, 2))
-    # Allan variances, a factor of 4 apart for the same mean square
-    phase_noise = 4 * one.total * two.terms > PHASE_RATIO * two.total * one.terms
-    return "phase" if phase_noise else "frequency"
-
-
-def _stretches(values: FloatArray) -> list[tuple[int, int]]:
-    """Return start and stop of every run of samples without a missing one."""
-    present = np.concatenate([[False], ~np.isnan(values), [False]])
-    edges = np.flatnonzero(np.diff(present.astype(np.int8)))
-    return [(int(start), int(stop)) for start, stop in edges.reshape(-1, 2)]
 
 
 def _averaged(

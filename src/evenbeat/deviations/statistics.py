@@ -9,12 +9,11 @@ from types import MappingProxyType
 
 import numpy as np
 
-from evenbeat.deviations.forms.differences import Differences
-from evenbeat.deviations.forms.form import Form
-from evenbeat.deviations.forms.parabolic import ParabolicForm
-from evenbeat.deviations.forms.stretches import StretchForm
+from evenbeat.deviations.forms.stretches import StretchForm, hadamard_rows
+from evenbeat.deviations.forms.terms import Differences, ParabolicForm, TermForm
 from evenbeat.deviations.forms.theo1 import Theo1Form
 from evenbeat.deviations.forms.total import TotalForm
+from evenbeat.deviations.forms.whole import WholeForm
 from evenbeat.errors import InputError
 from evenbeat.quantities import FloatArray
 
@@ -38,15 +37,10 @@ class Statistic:
     name: str
     title: str
     symbol: str
-    form: Form
+    form: TermForm | WholeForm
     source: str
     estimates: str = ""
     unit: str = ""
-
-    @property
-    def order(self) -> int:
-        """The highest order of differences: 2 for the Allan, 3 for the Hadamard family."""
-        return self.form.order
 
     def deviation(self, variance: FloatArray, averaging_time_s: FloatArray, interval_s: float) -> FloatArray:
         """Return the deviation from the variance of phase in units of the sampling interval.
@@ -66,28 +60,28 @@ STATISTICS: Mapping[str, Statistic] = MappingProxyType(
                 name="allan",
                 title="Allan deviation",
                 symbol="σ_y(τ)",
-                form=Differences(differences=2, at_every_sample=False),
+                form=Differences(order=2, overlapping=False),
                 source=f"{_HANDBOOK}.2; IEEE Std 1139",
             ),
             Statistic(
                 name="overlapping_allan",
                 title="overlapping Allan deviation",
                 symbol="σ_y(τ)",
-                form=Differences(differences=2, at_every_sample=True),
+                form=Differences(order=2),
                 source=f"{_HANDBOOK}.4; ITU-T G.810 appendix II",
             ),
             Statistic(
                 name="modified_allan",
                 title="modified Allan deviation",
                 symbol="Mod σ_y(τ)",
-                form=Differences(differences=2, at_every_sample=True, averaged=True),
+                form=Differences(order=2, averaged=True),
                 source=f"{_HANDBOOK}.5; IEEE Std 1139",
             ),
             Statistic(
                 name="time",
                 title="time deviation",
                 symbol="σ_x(τ)",
-                form=Differences(differences=2, at_every_sample=True, averaged=True),
+                form=Differences(order=2, averaged=True),
                 unit="s",
                 source=f"{_HANDBOOK}.6; ITU-T G.810 appendix II",
             ),
@@ -95,14 +89,14 @@ STATISTICS: Mapping[str, Statistic] = MappingProxyType(
                 name="hadamard",
                 title="Hadamard deviation",
                 symbol="Hσ_y(τ)",
-                form=Differences(differences=3, at_every_sample=False),
+                form=Differences(order=3, overlapping=False),
                 source=f"{_HANDBOOK}.8",
             ),
             Statistic(
                 name="overlapping_hadamard",
                 title="overlapping Hadamard deviation",
                 symbol="Hσ_y(τ)",
-                form=Differences(differences=3, at_every_sample=True),
+                form=Differences(order=3),
                 source=f"{_HANDBOOK}.9",
             ),
             Statistic(
@@ -117,7 +111,7 @@ STATISTICS: Mapping[str, Statistic] = MappingProxyType(
                 name="modified_total",
                 title="modified total deviation",
                 symbol="Mod σ_y,total(τ)",
-                form=StretchForm(hadamard=False),
+                form=StretchForm(),
                 estimates="modified Allan variance",
                 source=f"{_HANDBOOK}.12; Howe and Vernotte, 31st PTTI (1999)",
             ),
@@ -125,7 +119,7 @@ STATISTICS: Mapping[str, Statistic] = MappingProxyType(
                 name="time_total",
                 title="time total deviation",
                 symbol="σ_x,total(τ)",
-                form=StretchForm(hadamard=False),
+                form=StretchForm(),
                 estimates="time variance",
                 source=f"{_HANDBOOK}.13 (τ²/3, where the equation prints τ³/3)",
                 unit="s",
@@ -134,7 +128,7 @@ STATISTICS: Mapping[str, Statistic] = MappingProxyType(
                 name="hadamard_total",
                 title="Hadamard total deviation",
                 symbol="Hσ_y,total(τ)",
-                form=StretchForm(hadamard=True),
+                form=StretchForm(hadamard_rows, order=3),
                 estimates="Hadamard variance",
                 source=f"{_HANDBOOK}.14; Howe, Beard, Greenhall and Riley, 32nd PTTI (2000)",
             ),
@@ -151,7 +145,6 @@ STATISTICS: Mapping[str, Statistic] = MappingProxyType(
                 title="parabolic deviation",
                 symbol="Pσ_y(τ)",
                 form=ParabolicForm(),
-                estimates="",
                 source="Vernotte et al., IEEE Trans. UFFC 63 (2016), arXiv:1506.00687",
             ),
         )

@@ -24,7 +24,7 @@ from evenbeat.deviations.sums import kernels
 from evenbeat.deviations.sums.kernels import sums_of_squares
 from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints, Samples
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, caution
+from evenbeat.findings import caution
 from evenbeat.intake import SCAN_BLOCK, blocks, let_go, mapping_of
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, check_record
@@ -143,25 +143,35 @@ def time_interval_error(
         raise InputError(msg)
     points = len(record) + (record.kind == "frequency")
     averaging = asked_factors(averaging, averaging_time_s, interval_s=record.interval_s)
-    chosen = chosen_factors(averaging, largest=points - 1, samples=len(record), interval_s=record.interval_s)
-    computed = _largest_movements if statistic == "mtie" else _root_mean_squares
-    errors, windows = computed(record, chosen.factors)
+    factors, findings = chosen_factors(
+        averaging, largest=points - 1, samples=len(record), interval_s=record.interval_s
+    )
+    if statistic == "mtie":
+        phase = _time_error(record)
+        errors, windows = largest_movements(phase, factors), complete_windows(phase, factors)
+    else:
+        sums = sums_of_squares(_samples_with_offset(record), factors, 1)
+        errors = np.array([math.sqrt(term.total / term.terms) if term.terms else math.nan for term in sums])
+        windows = np.array([term.terms for term in sums], dtype=np.int64)
+    possible = points - factors
+    if lost := int(np.sum(possible - windows)):
+        share = lost / int(np.sum(possible))
+        sentence = (
+            f"Windows that touch a missing or excluded sample were left out ({share:.2%} of all); "
+            "the time error may have moved further there."
+        )
+        left_out = caution("GAPS_SKIPPED", sentence, windows_left_out=lost, windows_left_out_share=share)
+        findings = (*findings, left_out)
     return TimeErrorCurve(
         statistic=statistic,
         interval_s=record.interval_s,
-        averaging_factor=chosen.factors,
-        averaging_time_s=chosen.factors * record.interval_s,
+        averaging_factor=factors,
+        averaging_time_s=factors * record.interval_s,
         time_error_s=errors,
         windows=windows,
         record_name="" if record.source is None else record.source.name,
-        findings=(*chosen.findings, *_gap_findings(points - chosen.factors, windows)),
+        findings=findings,
     )
-
-
-def _root_mean_squares(record: Record, factors: IntArray) -> tuple[FloatArray, IntArray]:
-    sums = sums_of_squares(_samples_with_offset(record), factors, 1)
-    errors = [math.sqrt(term.total / term.terms) if term.terms else math.nan for term in sums]
-    return np.array(errors), np.array([term.terms for term in sums], dtype=np.int64)
 
 
 def _samples_with_offset(record: Record) -> Samples:
@@ -192,23 +202,6 @@ def _time_error(record: Record) -> FloatArray:
         phase[at] = 0.0
         at += len(frequency) + 2
     return phase
-
-
-def _largest_movements(record: Record, factors: IntArray) -> tuple[FloatArray, IntArray]:
-    phase = _time_error(record)
-    return largest_movements(phase, factors), complete_windows(phase, factors)
-
-
-def _gap_findings(possible: IntArray, windows: IntArray) -> tuple[Finding, ...]:
-    lost = int(np.sum(possible - windows))
-    if lost == 0:
-        return ()
-    share = lost / int(np.sum(possible))
-    sentence = (
-        f"Windows that touch a missing or excluded sample were left out ({share:.2%} of all); "
-        "the time error may have moved further there."
-    )
-    return (caution("GAPS_SKIPPED", sentence, windows_left_out=lost, windows_left_out_share=share),)
 
 
 def largest_movements(phase: FloatArray, factors: IntArray) -> FloatArray:

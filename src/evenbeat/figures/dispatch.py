@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from evenbeat.calibration.back_cast import BackCast
 from evenbeat.calibration.history_model import HistoryModel
-from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.calibration.methods import MethodComparison
 from evenbeat.calibration.reliability import ReliabilityComparison
-from evenbeat.calibration.specification_verdict import SpecificationVerdict
+from evenbeat.calibration.specification import SpecificationVerdict
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.calibration.methods import MethodComparison
 from evenbeat.calibration.reliability import SUPPORTED, ReliabilityComparison
 from evenbeat.figures.axes import name_rows, note, percent_text, time_unit, typeset, unbroken

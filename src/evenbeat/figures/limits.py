@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenbeat.calibration.decision import probability_text
-from evenbeat.calibration.specification_verdict import JudgedLine, SpecificationVerdict
+from evenbeat.calibration.specification import JudgedLine, SpecificationVerdict
 from evenbeat.deviations.limits import LimitVerdict
 from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.figures.axes import (

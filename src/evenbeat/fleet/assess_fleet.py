@@ -18,7 +18,7 @@ from evenbeat.fleet.judged import Question, histories_by_class, judge_histories,
 from evenbeat.fleet.members import members_of
 from evenbeat.fleet.usual import learned_priors
 from evenbeat.fleet.workers import Crew, Progress, software, usual_processes
-from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability
+from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability, need_not_negative, need_positive
 from evenbeat.register.facts import KeptAssessment, day_of
 from evenbeat.register.promises import realised_reliability
 from evenbeat.register.register import Draft, Register, canonical_text
@@ -117,17 +117,23 @@ def assess_fleet(
     Tests: tests/fleet/test_assess_fleet.py
     """
     limits = None if tolerance is None else Tolerance.of(tolerance)
+    uncertainties = {
+        "environment_uncertainty": environment_uncertainty,
+        "transport_uncertainty": transport_uncertainty,
+        "reference_uncertainty": reference_uncertainty,
+    }
+    need_not_negative(**uncertainties)
+    need_positive(soon_d=soon_d, longest_interval_s=longest_interval_s, first_interval_s=first_interval_s)
     question = Question(
         on=day_of(on),
         tolerance=limits,
         reliability=checked_probability(reliability, "reliability"),
-        soon=timedelta(days=_positive(soon_d, "soon_d") or 0.0),
-        longest_s=_positive(longest_interval_s, "longest_interval_s") or LONGEST_S,
-        first_s=_positive(first_interval_s, "first_interval_s") or SECONDS_PER_YEAR,
+        soon=timedelta(days=soon_d),
+        longest_s=longest_interval_s or LONGEST_S,
+        first_s=first_interval_s,
         log_options=dict(log_options or {}),
-        environment_uncertainty=checked_size(environment_uncertainty, "environment_uncertainty"),
-        transport_uncertainty=checked_size(transport_uncertainty, "transport_uncertainty"),
-        reference_uncertainty=checked_size(reference_uncertainty, "reference_uncertainty"),
+        environment_uncertainty=environment_uncertainty,
+        constant=math.hypot(*uncertainties.values()),
     )
     stated = (question.log_options.get(name) for name in ("date_order", "nominal_frequency_hz"))
     members, described, assumed, held = members_of(source, *stated)
@@ -167,9 +173,7 @@ def assess_fleet(
             "soon_d": soon_d,
             "longest_interval_d": question.longest_s / SECONDS_PER_DAY,
             "first_interval_d": question.first_s / SECONDS_PER_DAY,
-            "environment_uncertainty": environment_uncertainty,
-            "transport_uncertainty": transport_uncertainty,
-            "reference_uncertainty": reference_uncertainty,
+            **uncertainties,
         },
         source=described,
         software=dict(software()),
@@ -217,18 +221,3 @@ def _urgency(line: DueInstrument, on: date) -> tuple[date, int, float, str]:
     probability = 1.0 if math.isnan(line.probability_within) else line.probability_within
     day = date.max if line.state == "not in use" else line.due or on
     return (day, int(line.due is None), probability, line.instrument)
-
-
-def checked_size(value: float, name: str) -> float:
-    """Return an uncertainty that is zero or positive, or raise ``InputError`` naming it."""
-    if not (value >= 0 and math.isfinite(value)):
-        msg = f"{name} is {value:g}; it must be zero or positive"
-        raise InputError(msg)
-    return value
-
-
-def _positive(value: float | None, name: str) -> float | None:
-    if value is not None and not (value > 0 and math.isfinite(value)):
-        msg = f"{name} is {value:g}; it must be positive"
-        raise InputError(msg)
-    return value

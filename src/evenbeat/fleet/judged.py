@@ -10,20 +10,147 @@ from functools import partial
 from typing import Any, TypeVar
 
 import numpy as np
+import numpy.typing as npt
+from scipy import special
 
-from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_model import TIMES_LONGEST, evidence_findings, season_unseen
-from evenbeat.calibration.history_posterior import DriftPrior, posteriors, seasons_seen
+from evenbeat.calibration.history import CalibrationHistory, agreed, tolerance_in
+from evenbeat.calibration.history_model import SEASON_UNSEEN, TIMES_LONGEST, evidence_findings
+from evenbeat.calibration.history_posterior import DriftPrior, Posteriors, posteriors, seasons_seen
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding, caution, note, stop
 from evenbeat.fleet.due import DueInstrument, DueState, LimitedBy
-from evenbeat.fleet.many_histories import ManyHistories
-from evenbeat.fleet.members import Member, stated
+from evenbeat.fleet.members import Member
+from evenbeat.quantities import FloatArray
 from evenbeat.register.facts import Calibration, Instrument, days_after, history_of, status_on
 from evenbeat.register.store import uncollected
 from evenbeat.register.tables import calibration_of
-from evenbeat.units import SECONDS_PER_DAY, counted, duration_text
+from evenbeat.tables import Row
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, counted, duration_text
+
+SMALLEST_VARIANCE = 1e-300
+FARTHEST = 8.3
+"""So many standard deviations out a normal distribution function is 0 or 1 to the last digit."""
+SHARES = np.append(0.0, np.geomspace(1e-3, 1.0, 25))
+SEASON_SHARES = np.unique([*SHARES, *np.linspace(0, 1, 41)])
+"""Where in the longest interval it is looked for that an offset leaves its limits."""
+COARSE_SHARES, RISES = SHARES[[0, *range(1, 26, 3)]], 1e-9
+"""Where it suffices to look, unless the probability rises by so much on the way: it may have been lower."""
+TOLERATED, MOST_STEPS = 1e-10, 60
+"""Share of itself to which an interval is found, and after how many steps at the latest."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class ManyHistories:
+    """Posteriors of m instruments, and what environment, transport and reference add to their offsets.
+
+    Attributes
+    ----------
+    posteriors
+        Of their histories, made by :func:`evenbeat.calibration.history_posterior.posteriors`.
+    constant
+        Standard uncertainty that time does not change.
+    """
+
+    posteriors: Posteriors
+    constant: float = 0.0
+
+    def probability_within(self, elapsed_s: FloatArray, limit: FloatArray) -> FloatArray:
+        """Return P(offset within its limits, shape (m, 2)) of every instrument at its own elapsed time."""
+        inside = self._inside(np.asarray(elapsed_s)[:, np.newaxis], limit)
+        return np.einsum("ik,ik->i", self.posteriors.weight, inside)
+
+    def _inside(self, elapsed_s: FloatArray, limit: FloatArray) -> FloatArray:
+        """Return the probability at every point of the posteriors, elapsed times shaped to go with them."""
+        middle, variance = self.posteriors.forecast(elapsed_s / SECONDS_PER_YEAR)
+        narrow = 1 / np.sqrt(np.maximum(variance + self.constant**2, SMALLEST_VARIANCE))
+        return _below((limit[:, 1:] - middle) * narrow) - _below((limit[:, :1] - middle) * narrow)
+
+    def interval_s(self, limit: FloatArray, reliability: float, longest_s: FloatArray) -> FloatArray:
+        """Return for how long each stays within its limits with this probability, shape (m,).
+
+        0 where it is not even at the start, its ``longest_s`` where it does not leave by then.
+        """
+        # a yearly course may leave and come back
+        seasonal = self.posteriors.seasonal
+        straight = replace(self, posteriors=self.posteriors.straight)
+        ends, rose = np.zeros(len(limit)), np.zeros(len(limit), dtype=bool)
+        for model, which, shares in (
+            (straight, ~seasonal, COARSE_SHARES),
+            (straight, rose, SHARES),
+            (self, seasonal, SEASON_SHARES),
+        ):
+            rows = np.flatnonzero(which)
+            if len(rows):
+                ends[rows], rose[rows] = model.some(rows)._ends(
+                    limit[rows], reliability, longest_s[rows], shares
+                )
+        return ends
+
+    def _ends(
+        self, limit: FloatArray, asked: float, longest_s: FloatArray, shares: FloatArray
+    ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+        """Return the first exits, and whose probability rises before.
+
+        Between which two shares of the longest interval they are, then by regula falsi.
+        """
+        ends, rows, some = longest_s.copy(), np.arange(len(limit)), self
+        low, over, high, under = np.zeros((4, len(limit)))
+        over += np.inf
+        rose = np.zeros(len(limit), dtype=bool)
+        for share in shares:
+            at = share * longest_s[rows]
+            excess = some.probability_within(at, limit[rows]) - asked
+            out = excess < 0
+            rose[rows] |= excess > over[rows] + RISES
+            left, stays = rows[out], rows[~out]
+            high[left], under[left], low[stays], over[stays] = at[out], excess[out], at[~out], excess[~out]
+            if len(left):
+                rows, some = stays, some.some(np.flatnonzero(~out))
+            if not len(rows):
+                break
+        ends[(under < 0) & (high == 0)] = 0.0
+        rows = np.flatnonzero(high > 0)
+        some, side, at = self.some(rows), np.zeros(len(rows)), low[rows]
+        low, over, high, under = low[rows], over[rows], high[rows], under[rows]
+        for _ in range(MOST_STEPS):
+            nearer = (low * under - high * over) / (under - over)
+            going = np.abs(nearer - at) > TOLERATED * nearer  # none depends on its neighbours
+            ends[rows[~going]] = at[~going]
+            rows, side, at = rows[going], side[going], nearer[going]
+            low, over, high, under = low[going], over[going], high[going], under[going]
+            if not len(rows):
+                break
+            some = some if going.all() else some.some(np.flatnonzero(going))
+            here = some.probability_within(at, limit[rows]) - asked
+            beyond = here < 0
+            now = np.where(beyond, -1.0, 1.0)
+            halved = np.where(now == side, 0.5, 1.0)  # the end that stays again (Illinois)
+            over, under = np.where(beyond, over * halved, here), np.where(beyond, here, under * halved)
+            low, high, side = np.where(beyond, low, at), np.where(beyond, at, high), now
+        ends[rows] = at
+        return ends, rose
+
+    def drift_per_year(self) -> tuple[FloatArray, FloatArray]:
+        """Return mean and standard deviation of the drift per year at the last calibration, shape (m,)."""
+        found = self.posteriors
+        rate = found.mean[1]
+        mean = np.einsum("ik,ik->i", found.weight, rate)
+        variance = found.covariance[1, 1] + (rate - mean[:, np.newaxis]) ** 2
+        return mean, np.sqrt(np.einsum("ik,ik->i", found.weight, variance))
+
+    def some(self, chosen: np.ndarray) -> ManyHistories:
+        """Return some of the instruments."""
+        return replace(self, posteriors=self.posteriors.some(chosen))
+
+
+def _below(z: FloatArray) -> FloatArray:
+    """Return the standard normal distribution function; far out it is 0 or 1, as most points are."""
+    found = (z > 0).astype(float)
+    near = np.abs(z) < FARTHEST
+    found[near] = special.ndtr(z[near])
+    return found
+
 
 T = TypeVar("T")
 LIMITS_OF_A_LOG: dict[str, LimitedBy] = {"tolerance": "tolerance", "record length": "log", "start": "start"}
@@ -45,8 +172,10 @@ class Question:
         What the logs of a folder do not say themselves, as keywords of :func:`evenbeat.read_log`.
     priors
         What is usual for each class (``None``: not stated), as the fleet itself shows.
-    environment_uncertainty, transport_uncertainty, reference_uncertainty
+    environment_uncertainty
         As for :func:`evenbeat.suggest_interval`.
+    constant
+        Standard uncertainty of an offset that time does not change: environment, transport, reference.
     """
 
     on: date
@@ -58,15 +187,7 @@ class Question:
     log_options: Mapping[str, Any] = field(default_factory=dict)
     priors: Mapping[str | None, DriftPrior] = field(default_factory=dict)
     environment_uncertainty: float = 0.0
-    transport_uncertainty: float = 0.0
-    reference_uncertainty: float = 0.0
-
-    @property
-    def constant(self) -> float:
-        """Standard uncertainty of an offset that time does not change."""
-        return math.hypot(
-            self.environment_uncertainty, self.transport_uncertainty, self.reference_uncertainty
-        )
+    constant: float = 0.0
 
     def prior(self, kind: str | None) -> DriftPrior:
         """Return what is usual for a class of oscillators."""
@@ -149,10 +270,15 @@ def _or_why_not(line: DueInstrument, judge: Callable[[], T]) -> T | DueInstrumen
 def _case(question: Question, member: Member) -> Case | DueInstrument:
     """Return a member made ready, or its line where there is nothing to compute."""
     checked = [row if isinstance(row, Calibration) else calibration_of(row) for row in member.rows]
-    said = {
-        name: stated(member, name) for name in ("oscillator_class", "tolerance", "serial_number", "place")
-    }
-    about = Instrument(name=member.name, **{k: v for k, v in said.items() if v is not None})  # type: ignore[arg-type]
+    findings: list[Finding] = []
+    said: list[Row] = []
+    if member.about is None:  # its rows say it, up to the day of the list where there are such
+        dated = sorted(zip(checked, member.rows, strict=True), key=lambda pair: pair[0].moment)
+        said = [row for one, row in dated if isinstance(row, Row) and one.moment.date() <= question.on]
+        texts, limits, findings = agreed(said or [row for row in member.rows if isinstance(row, Row)])
+        about = Instrument(name=member.name, tolerance=None if limits is None else limits.stated, **texts)  # type: ignore[arg-type]
+    else:
+        about = member.about
     tolerance = question.tolerance if about.tolerance is None else Tolerance.of(about.tolerance)
     if tolerance is None:
         msg = "no tolerance is stated for it; give one in the register, in the table, or for all"
@@ -175,7 +301,6 @@ def _case(question: Question, member: Member) -> Case | DueInstrument:
         return replace(line, state="not in use", last_calibration=last_day, reason=reason)
     rows = [one for one in checked if one.moment.date() <= question.on]
     events = [one for one in member.events if one.moment.date() <= question.on]
-    findings = []
     if len(rows) < len(checked):
         sentence = f"Made without {counted(len(checked) - len(rows), 'calibration')} after {question.on}."
         findings.append(note("AFTER_THE_DAY", sentence))
@@ -211,6 +336,10 @@ def _case(question: Question, member: Member) -> Case | DueInstrument:
             findings=tuple(findings),
         )
     history = history_of(rows, member.name, events)
+    if findings and said:  # a state was judged by the tolerance of its own row
+        judged_by = zip(history.points, said, strict=True)
+        points = tuple(replace(point, tolerance=tolerance_in(row)) for point, row in judged_by)
+        history = replace(history, points=points)
     findings += [one for one in history.findings if one.severity != "note"]
     if member.overdue_reference:
         sentence = member.overdue_reference
@@ -270,9 +399,7 @@ def _lines(question: Question, cases: Sequence[Case]) -> list[DueInstrument]:
         return []
     priors = [question.prior(case.oscillator_class) for case in cases]
     found = posteriors(
-        [case.history for case in cases],
-        priors,
-        tolerances=[case.tolerance for case in cases],
+        [case.history for case in cases], priors, tolerances=[case.tolerance for case in cases]
     )
     model = ManyHistories(posteriors=found, constant=question.constant)
     longest, age = (np.array([getattr(case, name) for case in cases]) for name in ("longest_s", "age_s"))
@@ -290,7 +417,7 @@ def _lines(question: Question, cases: Sequence[Case]) -> list[DueInstrument]:
             limited_by = case.longest_by
         said = evidence_findings(case.history, case.history.increments(), priors[k], found, k)
         if not question.environment_uncertainty and not seasons_seen(case.history):
-            said.append(season_unseen())
+            said.append(SEASON_UNSEEN)
         line = replace(
             case.line,
             due=due,

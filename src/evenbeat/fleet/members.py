@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from evenbeat.clock.calibration_points import need_calibrations
-from evenbeat.errors import InputError, LogError
+from evenbeat.errors import LogError
 from evenbeat.findings import Finding, note
-from evenbeat.register.facts import Calibration, Event
+from evenbeat.register.facts import Calibration, Event, Instrument
 from evenbeat.register.register import Holdings, Register
 from evenbeat.register.store import is_database
 from evenbeat.register.tables import FIELDS
@@ -28,11 +28,8 @@ class Member:
 
     Attributes
     ----------
-    source
-        Name of the register or table that its rows stand in.
-    described
-        What the register states of it, such as ``oscillator_class`` and ``tolerance``; a table says it row by
-        row.
+    about
+        What the register states of it; a table says it row by row.
     rows
         Its calibrations in any order: of a register, or as a table says them.
     events
@@ -47,22 +44,19 @@ class Member:
     rows: tuple[Calibration | Row, ...] = ()
     events: tuple[Event, ...] = ()
     overdue_reference: str = ""
-    source: str = ""
-    described: Mapping[str, object] | None = None
+    about: Instrument | None = None
     log: str | None = None
 
 
 def members_of(
-    source: Register | TableLike,
-    date_order: str | None = None,
-    nominal_frequency_hz: float | None = None,
+    source: Register | TableLike, date_order: str | None = None, nominal_frequency_hz: float | None = None
 ) -> tuple[list[Member], dict[str, str], tuple[Finding, ...], Holdings | None]:
     """Return the members of a fleet, what the source is, what was assumed, and what a register holds."""
     if isinstance(source, Register):
         held, name = intact_holdings(source), source.path.name
         sentence = f"Made from the register {name} with head {held.head}."
         made = note("REGISTER_HEAD", sentence)
-        return _register_members(held, name), {"name": name, "head": held.head}, (made,), held
+        return _register_members(held), {"name": name, "head": held.head}, (made,), held
     if not isinstance(source, str | Path):
         members, assumed = table_members(source, date_order, nominal_frequency_hz)
         return members, {"name": "a table in memory"}, assumed, None
@@ -81,7 +75,7 @@ def members_of(
     return members, {"name": path.name, "sha256": digest}, assumed, None
 
 
-def _register_members(held: Holdings, source: str) -> list[Member]:
+def _register_members(held: Holdings) -> list[Member]:
     """Return the instruments of a register with their standing calibrations, in order of their names."""
     return [
         Member(
@@ -89,8 +83,7 @@ def _register_members(held: Holdings, source: str) -> list[Member]:
             rows=tuple(held.calibrations.get(name, ())),
             events=tuple(held.events.get(name, ())),
             overdue_reference=_overdue_reference(held.calibrations.get(name), held.calibrations),
-            source=source,
-            described=one.to_dict(),
+            about=one,
         )
         for name, one in held.instruments.items()
     ]
@@ -136,7 +129,7 @@ def table_members(
     for row in read.rows:
         members.setdefault(row.text("instrument"), []).append(replace(row, writing=named))
     found = [
-        Member(name=name or f"without a name ({own[0].place})", rows=tuple(own), source=source)
+        Member(name=name or f"without a name ({own[0].place})", rows=tuple(own))
         for name, own in sorted(members.items())
     ]
     return found, read.findings
@@ -149,21 +142,3 @@ def log_members(folder: str | Path) -> list[Member]:
         msg = f"{folder} holds no log"
         raise LogError(msg)
     return [Member(name=path.name.split(".")[0], log=str(path)) for path in files]
-
-
-def stated(member: Member, name: str) -> object:
-    """Return what is said of an instrument, in the register or in all rows of a table alike."""
-    if member.described is not None:
-        return member.described.get(name)
-    found: dict[object, Row] = {}
-    for row in member.rows:
-        if isinstance(row, Row) and row.given(name) and not row.wrong:
-            found.setdefault(row.limits(name) if name == "tolerance" else row.text(name), row)
-    if len(found) > 1:
-        one, other = list(found.values())[:2]
-        msg = (
-            f"{member.source}: {one.place} says {name} {one.text(name)}, {other.place} says "
-            f"{other.text(name)}; say the same in every row"
-        )
-        raise InputError(msg)
-    return next(iter(found), None)

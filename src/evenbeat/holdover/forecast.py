@@ -17,12 +17,7 @@ from evenbeat.clock.levels import VarianceTerms
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, merged
-from evenbeat.quantities import (
-    DEFAULT_CONFIDENCE,
-    Estimate,
-    FloatArray,
-    checked_probability,
-)
+from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, checked_probability, need_positive
 from evenbeat.result import Column, Result
 from evenbeat.units import (
     SECONDS_PER_DAY,
@@ -235,6 +230,7 @@ def holdover_of(
 ) -> HoldoverForecast:
     """Return the budget of a time error, and how long it stays within a limit: to its reach, or ten years."""
     checked_probability(confidence, "confidence")
+    need_positive(time_error_limit_s=time_error_limit_s)
 
     def begun(elapsed: FloatArray) -> Forecast:
         return with_start(time_error(elapsed), starting_time_error)
@@ -248,7 +244,7 @@ def holdover_of(
 
     ends = [math.nan, math.nan]
     if time_error_limit_s is not None:
-        limit = checked_limit(time_error_limit_s)
+        limit = time_error_limit_s
         last = min(reach_s, SEARCH_TO_S)
         times = np.geomspace(min(SEARCH_FROM_S, SEARCH_FROM * last), last, SEARCH_POINTS)
         ends = [
@@ -274,14 +270,6 @@ def checked_durations(duration_s: npt.ArrayLike) -> FloatArray:
         msg = f"duration_s contains {durations.min():g}; every duration must be positive"
         raise InputError(msg)
     return durations
-
-
-def checked_limit(time_error_limit_s: float) -> float:
-    """Return a limit that is positive, or raise ``InputError``."""
-    if not time_error_limit_s > 0:
-        msg = f"time_error_limit_s is {time_error_limit_s:g}; it must be positive"
-        raise InputError(msg)
-    return float(time_error_limit_s)
 
 
 def with_start(forecast: Forecast, start: Estimate | None) -> Forecast:

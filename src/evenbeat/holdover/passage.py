@@ -26,8 +26,8 @@ from evenbeat.clock.forecaster import (
 )
 from evenbeat.errors import InputError
 from evenbeat.findings import merged
-from evenbeat.holdover.forecast import checked_limit, with_start
-from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, checked_probability
+from evenbeat.holdover.forecast import with_start
+from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, checked_probability, need_positive
 from evenbeat.result import Column, Result
 from evenbeat.units import duration_text, time_text
 
@@ -164,10 +164,10 @@ def limit_passage(
     Source: first passage by simulation, Brownian bridge between moments (textbook)
     Tests: tests/holdover/test_passage.py
     """
-    limit = checked_limit(time_error_limit_s)
+    need_positive(time_error_limit_s=time_error_limit_s, until_s=until_s)
     checked_probability(confidence, "confidence")
     grounds = checked_forecaster(model).grounds
-    until = grounds.reach_s if until_s is None else checked_limit(until_s)
+    until = grounds.reach_s if until_s is None else until_s
     if math.isinf(until):
         msg = (
             "until_s is not given, and a stated drift has no record whose length could stand for it; give it"
@@ -177,12 +177,12 @@ def limit_passage(
     forecast = with_start(model.time_error(times, environment=environment), starting_time_error)
     distribution = forecast.distribution
     shift = distribution.mean if corrected else np.zeros(len(times))
-    within = distribution.shifted(-shift).probability_within(limit)
+    within = distribution.shifted(-shift).probability_within(time_error_limit_s)
     rng = np.random.default_rng(seed)
     chance, error = never_left(
         model.paths(times, checked_paths(paths), rng, of="time_error", environment=environment),
         times,
-        (-limit, limit),
+        (-time_error_limit_s, time_error_limit_s),
         within,
         rng,
         begun=starting_time_error,
@@ -193,7 +193,7 @@ def limit_passage(
         within=within,
         never_left=chance,
         never_left_standard_error=error,
-        time_error_limit_s=limit,
+        time_error_limit_s=time_error_limit_s,
         confidence=confidence,
         corrected=corrected,
         paths=paths,

@@ -13,20 +13,10 @@ from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.levels import VarianceTerms
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, note
-from evenbeat.holdover.forecast import (
-    MINUTE_TO_YEAR_S,
-    HoldoverForecast,
-    checked_durations,
-    holdover_of,
-)
+from evenbeat.holdover.forecast import MINUTE_TO_YEAR_S, HoldoverForecast, checked_durations, holdover_of
 from evenbeat.holdover.surroundings import Scenario
 from evenbeat.powerlaw import NoiseLevels
-from evenbeat.quantities import (
-    DEFAULT_CONFIDENCE,
-    Estimate,
-    FloatArray,
-    StudentMixture,
-)
+from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, StudentMixture
 
 _NOTHING = Estimate.normal(0.0, 0.0)
 

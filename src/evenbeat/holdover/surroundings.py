@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from evenbeat.errors import InputError
-from evenbeat.quantities import Estimate, FloatArray
+from evenbeat.quantities import Estimate, FloatArray, need_positive
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
 ScenarioKind = Literal["constant", "daily", "step"]
@@ -51,9 +51,7 @@ class Scenario:
         InputError
             If the period is not positive.
         """
-        if not period_s > 0:
-            msg = f"period_s is {period_s:g}; it must be positive"
-            raise InputError(msg)
+        need_positive(period_s=period_s)
         return cls(kind="daily", change=_estimate(amplitude), period_s=float(period_s))
 
     @classmethod

@@ -25,9 +25,7 @@ class TiedClock:
     """
 
     def __init__(
-        self,
-        monotonic_ns: Callable[[], int] = time.monotonic_ns,
-        utc_ns: Callable[[], int] = time.time_ns,
+        self, monotonic_ns: Callable[[], int] = time.monotonic_ns, utc_ns: Callable[[], int] = time.time_ns
     ) -> None:
         self.monotonic_ns = monotonic_ns
         self._utc_ns = utc_ns

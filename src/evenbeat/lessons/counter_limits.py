@@ -9,8 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenbeat.counter.reading import ReadingUncertainty, reading_uncertainty
-from evenbeat.counter.resolution import Method
-from evenbeat.counter.trigger import Trigger
+from evenbeat.counter.resolution import Method, Trigger
 from evenbeat.errors import InputError
 from evenbeat.lessons.lesson import Code, Lesson, call_text
 from evenbeat.quantities import FloatArray

@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.calibration.interval import suggest_interval
-from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.forecast import Forecast
 from evenbeat.clock.model import ClockModel

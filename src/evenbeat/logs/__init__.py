@@ -2,5 +2,5 @@
 
 files (bytes) → form (what its lines and columns are) → rows (columns of numbers) → sheet (both) → times, grid
 → conversion (SI) → reader (the record). What is refused is said without file and line, which
-:func:`evenbeat.logs.refusal.blamed` adds where they are known.
+:func:`evenbeat.errors.blamed` adds where they are known.
 """

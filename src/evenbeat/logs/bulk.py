@@ -13,27 +13,15 @@ import numpy as np
 
 from evenbeat.bench import Bench
 from evenbeat.disk import replacing
-from evenbeat.errors import InputError, LogError, OutputError
+from evenbeat.errors import InputError, LogError, OutputError, RowError, blamed
 from evenbeat.findings import Finding
 from evenbeat.ledger import Ledger, Rejected, RejectedLines
-from evenbeat.logs.cut_short import Endings, without_torn_end
 from evenbeat.logs.files import LogText, blocks_of
-from evenbeat.logs.form import PROBE_LINES
-from evenbeat.logs.reader import converted_readings, stated_quantity, understood_times
-from evenbeat.logs.refusal import RowError, blamed
+from evenbeat.logs.reader import TableReader, converted_readings, stated_quantity, understood_times
 from evenbeat.logs.remarks import form_findings
-from evenbeat.logs.rewriting import Dialogue, Rewriting, dialogue_in, readable_cells
-from evenbeat.logs.rows import Columns, first_cells, read_columns
-from evenbeat.logs.sheet import (
-    Sheet,
-    chosen_rows,
-    label_column,
-    labelled_rows,
-    layout_of,
-    probe,
-    wanted_columns,
-)
-from evenbeat.logs.terms import Candidate, Layout, Options, Statements, TimeForm, Wanted, chosen_layout
+from evenbeat.logs.rows import Columns
+from evenbeat.logs.sheet import Sheet, chosen_rows, label_column, labelled_rows
+from evenbeat.logs.terms import Candidate, Layout, Options, Statements, TimeForm, chosen_layout
 from evenbeat.logs.times import Times, floats_of
 from evenbeat.plain import UNLISTED
 from evenbeat.result import Column, Result
@@ -123,7 +111,6 @@ def _checked_place(to: str | Path, *, overwrite: bool) -> Path:
 
 
 _BLOCK_BYTES = 1 << 25
-_NEIGHBOURS = 1 << 16  # bytes of the block before
 _UNEVEN = 0.3  # of a step
 _MOST_TOLD = 1000  # lines that were no rows
 
@@ -251,18 +238,15 @@ class _Work:
     """Reads blocks by what the first one showed, and writes them."""
 
     def __init__(self, source: Path, options: Options, wanted: Candidate | None, open_part: _Open) -> None:
-        self.source, self.options, self.candidate, self.open_part = source, options, wanted, open_part
+        self.source, self.options, self.open_part = source, options, open_part
+        self.reader = TableReader(options, wanted)
         self.writer: _NumpyWriter | _ParquetWriter | None = None
         self.plan: _Plan | None = None
         self.sha256, self.size = "", 0
-        self.rows, self.read, self.lines, self.missing = 0, 0, 0, 0
+        self.rows, self.read, self.missing = 0, 0, 0
         self.columns: tuple[str, ...] = ()
         self.rejected: list[Rejected] = []
         self.doubtful: list[Rejected] = []
-        self.before = b""
-        self.seen = Endings()
-        self.sample: list[str] = []
-        self.dialogue: Dialogue | None = None
         self.ledger = Ledger(lines=0, accepted=0)
 
     def close(self) -> None:
@@ -276,65 +260,32 @@ class _Work:
 
     def take(self, block: bytes) -> None:
         """Read a block and write its rows; what is no row is counted."""
-        lines = block.count(b"\n") + (not block.endswith(b"\n"))
+        lines, before = block.count(b"\n") + (not block.endswith(b"\n")), self.ledger.lines
         if not block.strip():
-            self._account(Ledger(lines=lines, accepted=0, blank=lines))
+            self.ledger = self.ledger.and_later(Ledger(lines=lines, accepted=0, blank=lines), before)
             return
         log = LogText(path=str(self.source), text=block, sha256="", size_bytes=len(block), lines=lines)
-        if self.plan is None:
-            self.dialogue = dialogue_in(log)
-        spoken = RejectedLines()
-        if self.dialogue is not None:
-            text, spoken = self.dialogue.of(log.text)
-            log = replace(log, text=text)
-        if self.plan is None or self.writer is None:
-            log, self.plan = _plan(log, self.options, self.candidate)
-            self.writer = self.open_part(self.plan.said())
-        else:
-            form = replace(self.plan.layout.form, first_line=1, lead_in=0, header_line=None)
-            self.plan = replace(self.plan, layout=replace(self.plan.layout, form=form))
-            for rewriting in self.plan.rewritings:
-                log = replace(log, text=rewriting.of(log.text, self.lines + 1))
-        plan, form = self.plan, self.plan.layout.form
-        log, torn, doubtful = without_torn_end(log, form, self.before)
-        self.before = log.text[-_NEIGHBOURS:]
-        self.sample = self.sample or first_cells(log, form, form.columns - 1, PROBE_LINES)
-        how: dict[str, Any] = {
-            "reject": self.options.reject,
-            "before": self.seen.before(),
-            "sample": self.sample,
-        }
+        columns: dict[str, Any] = {}
         try:
-            table = read_columns(log, form, plan.wanted, **how)
-            rejected = RejectedLines.joined(table.rejected, RejectedLines.of(torn), spoken)
-            sheet = Sheet(
-                log=log,
-                layout=plan.layout,
-                table=replace(table, rejected=rejected, comments=table.comments - len(spoken)),
-            )
-            columns: dict[str, Any] = {}
-            if table.rows:
-                sheet, columns = plan.columns_of(sheet, self.rows, self.read)
+            sheet = self.reader.sheet(log)
+            read, doubtful = sheet.table.rows, sheet.table.doubtful
+            if self.plan is None or self.writer is None:
+                self.plan = _plan(sheet, self.options)
+                self.writer = self.open_part(self.plan.said())
+            if read:
+                sheet, columns = self.plan.columns_of(sheet, self.rows, self.read)
         except LogError as error:
-            line = None if error.line is None else error.line + self.lines  # counted from the beginning
+            line = None if error.line is None else error.line + before  # counted from the beginning
             raise LogError(error.sentence, path=self.source, line=line) from None
-        self.read += table.rows
-        self.seen = self.seen.and_others(table.endings)
-        for lines_, into in (
-            (sheet.table.rejected, self.rejected),
-            ((*table.doubtful, *doubtful), self.doubtful),
-        ):
-            into += [replace(r, line=r.line + self.lines) for r in lines_[: _MOST_TOLD - len(into)]]
+        self.read += read
+        for told, into in ((sheet.table.rejected, self.rejected), (doubtful, self.doubtful)):
+            into += [replace(r, line=r.line + before) for r in told[: _MOST_TOLD - len(into)]]
         if sheet.table.rows:
             self.columns = tuple(columns)
             self.writer.write(columns)
             self.rows += sheet.table.rows
-            self.missing += int(np.count_nonzero(np.isnan(sheet.table.numbers[plan.layout.value])))
-        self._account(sheet.ledger() or Ledger(lines=0, accepted=0))
-
-    def _account(self, ledger: Ledger) -> None:
-        self.ledger = self.ledger.and_later(ledger, self.lines)
-        self.lines += ledger.lines
+            self.missing += int(np.count_nonzero(np.isnan(sheet.table.numbers[sheet.layout.value])))
+        self.ledger = self.ledger.and_later(sheet.ledger() or Ledger(lines=0, accepted=0), before)
 
     def result(self, place: Path) -> ConvertedLog:
         """Return what was written."""
@@ -368,14 +319,12 @@ class _Plan:
     """What the first block showed and all others follow."""
 
     layout: Layout
-    wanted: Wanted
     quantity: str
     unit: str
     stated: Statements
     options: Options
     kind: str
     time_form: TimeForm | None
-    rewritings: tuple[Rewriting, ...]
     label: int | None  # column of the label of rows that were asked for
     # first_s, step_s: time of the first row and usual step of the rows, where these are as even as that
     first: float
@@ -450,20 +399,17 @@ class _Plan:
         return said
 
 
-def _plan(log: LogText, options: Options, candidate: Candidate | None) -> tuple[LogText, _Plan]:
-    """Return the first block as cells, and what it shows."""
+def _plan(sheet: Sheet, options: Options) -> _Plan:
+    """Return what the first block shows."""
+    log, layout, form = sheet.log, sheet.layout, sheet.layout.form
     if options.select is not None and options.every not in (None, 1):
         msg = "rows are chosen by label or in turn while a log is converted, not both; choose one of them"
         raise LogError(msg)
-    log, form, rewritings = readable_cells(log, candidate)
     if any(finding.code == "REMARKS" for finding in log.findings):
         msg = "rows with remarks are not converted in blocks; read the log with read_log"
         raise LogError(msg, line=form.first_line)
-    layout = layout_of(form, options, first=lambda index: probe(log, form, index))
-    wanted = wanted_columns(log, layout)
     stated = options.with_statements(layout.statements)
-    table = read_columns(log, form, wanted, reject=options.reject)
-    sheet, times = understood_times(Sheet(log=log, layout=layout, table=table), stated, options)
+    sheet, times = understood_times(sheet, stated, options)
     quantity, unit = stated_quantity(sheet, options)
     if quantity == "count":
         msg = "a running total of cycles is not converted in blocks; read it with read_log"
@@ -479,16 +425,14 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> tuple[
         step = float(np.median(steps))
         even = step > 0 and bool((np.abs(steps / step - np.rint(steps / step)) <= _UNEVEN).all())
         step = step if even else None
-    plan = _Plan(
+    return _Plan(
         layout=layout,
-        wanted=wanted,
         quantity=converted.quantity,
         unit=converted.unit,
         stated=replace(stated, nominal_frequency_hz=converted.nominal_frequency_hz),
         options=options,
         kind="phase" if converted.kind == "phase" else "fractional_frequency",
         time_form=None if times is None else times.form,
-        rewritings=rewritings,
         label=None if options.select is None else label_column(sheet, options.select),
         first=0.0 if times is None else _first(sheet, times),
         step_s=step,
@@ -499,11 +443,10 @@ def _plan(log: LogText, options: Options, candidate: Candidate | None) -> tuple[
             *(finding for finding in chosen if finding.code != "CHOSEN_ROWS"),
         ),
     )
-    return log, plan
 
 
 def _first(sheet: Sheet, times: Times) -> float:
     """Return the time of the first row: seconds since 1970, or the number in its column."""
     if times.start is not None:
         return float(times.start.astype("datetime64[ns]").astype(np.int64)) * 1e-9
-    return float(floats_of(sheet.table.numbers[sheet.layout.time or 0][:1])[0])
+    return float(floats_of(sheet.table.numbers[sheet.layout.time or 0][:1], sheet.table.decimals)[0])

@@ -162,7 +162,7 @@ class Scan:
     def __init__(self, text: bytes, separator: str) -> None:
         self.text, self.separator = text, separator.encode()
         self.body = np.frombuffer(text, np.uint8)
-        self.marks = np.flatnonzero(self.body - np.uint8(ord("0")) > 9)  # all that is no digit
+        self.marks = np.flatnonzero(self.body - np.uint8(ord("0")) > 9).astype(np.int32)  # all but digits
         self.codes = self.body[self.marks]
         self.ends = np.flatnonzero(self.codes == ord("\n"))
         self.firsts = np.concatenate([[0], self.ends[:-1] + 1])

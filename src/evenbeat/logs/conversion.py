@@ -8,10 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from evenbeat.epochs import Grid
-from evenbeat.errors import InputError, LogError
+from evenbeat.errors import InputError, LogError, RowError
 from evenbeat.findings import Finding, caution, note
 from evenbeat.intake import FARTHEST_FROM_NOMINAL, relative_to
-from evenbeat.logs.refusal import RowError
 from evenbeat.logs.terms import QUANTITIES
 from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import FloatArray

@@ -13,14 +13,16 @@ import math
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import NamedTuple
+from dataclasses import replace
+from functools import cached_property
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from evenbeat.epochs import IntArray
 from evenbeat.ledger import Rejected
-from evenbeat.logs.cells import UNIT, Scan, cell_kind, measured_parts, row_in, shape_of, shown, split_line
+from evenbeat.logs.cells import Scan, cell_kind, measured_parts, row_in, shape_of, shown, split_line
 from evenbeat.logs.files import LogText
 from evenbeat.logs.terms import Form, Wanted
 from evenbeat.quantities import FloatArray
@@ -36,7 +38,7 @@ _FAR_FEWER = 3  # decimals; one reading in a thousand ends in so many zeros
 _TIGHT = 1e-3  # spread over size of readings that all begin alike
 _FAR = 1.5  # times the others, or by this factor smaller
 _SOME = 2000  # readings from which their usual size is told
-_NEIGHBOURS = 1 << 16  # bytes before the last line
+NEIGHBOURS = 1 << 16  # bytes before the last line
 _SHARED = 0.05  # of the rows end as the last line does
 _FULL_DIGITS = 15  # as many as float64 surely holds: what may be lost behind them is rounding
 _NUMBERS = {
@@ -46,19 +48,18 @@ _NUMBERS = {
 _CUT = "as where a line was cut short"
 _JOINED = "as where two lines run into one"
 _MOST_DIGITS = 64
-_MARKS = {"": 0, ".": 1, "e": 2, "time": 3, "other": 4, "sign": 5}
+_MARKS = ("", ".", "e", "time", "other", "sign")
 
 
-class Ending(NamedTuple):
-    """How a row ends: what stands before its last digits, how many these are, and how many begin the row.
+class End(NamedTuple):
+    """How a row ends: what stands before its last digits, and how many these are.
 
     The mark is ``.`` for decimals, ``e`` for an exponent, nothing for a whole number; a row that ends in its
-    time has as many digits as the time has characters. The front counts only where a reading begins the row.
+    time has as many digits as the time has characters.
     """
 
     mark: str
     digits: int
-    front: int = 0
 
 
 class _Number(NamedTuple):
@@ -70,11 +71,11 @@ class _Number(NamedTuple):
     exponent: str | None
 
     @property
-    def ending(self) -> Ending:
+    def end(self) -> End:
         """How it ends."""
         if self.exponent is not None:
-            return Ending("e", len(self.exponent.lstrip("+-")))
-        return Ending("", len(self.whole)) if self.decimals is None else Ending(".", len(self.decimals))
+            return End("e", len(self.exponent.lstrip("+-")))
+        return End("", len(self.whole)) if self.decimals is None else End(".", len(self.decimals))
 
     @property
     def digits(self) -> int:
@@ -82,122 +83,99 @@ class _Number(NamedTuple):
         return len(self.whole) + len(self.decimals or "")
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Endings:
-    """How often rows end in which way, and the lines of the first few of each: number and text."""
-
-    counts: Mapping[Ending, int] = field(default_factory=dict)
-    rows: Mapping[Ending, tuple[tuple[int, str], ...]] = field(default_factory=dict)
-
-    def and_others(self, *others: Endings) -> Endings:
-        """Return the endings of these rows and of later ones."""
-        counts: Counter[Ending] = Counter(self.counts)
-        rows = dict(self.rows)
-        for other in others:
-            counts.update(other.counts)
-            for ending, lines in other.rows.items():
-                rows[ending] = (*rows.get(ending, ()), *lines)[:_KEPT]
-        return Endings(counts=counts, rows=rows)
-
-    def before(self) -> Endings:
-        """Return the endings of an earlier part of a log, beside which later rows are judged."""
-        rows = {ending: ((0, lines[0][1]),) for ending, lines in self.rows.items()}
-        return Endings(counts=self.counts, rows=rows)
-
-    def and_rows(self, rows: Sequence[tuple[int, str]], form: Form, wanted: Wanted) -> Endings:
-        """Return the endings of these rows and of some given as line number and text."""
-        last = form.columns - 1
-        if not (wanted.holds(last) or wanted.begins_with_reading):
-            return self
-        found: dict[Ending, list[tuple[int, str]]] = {}
-        for row in rows:
-            found.setdefault(_ending_of(row[1], form, wanted), []).append(row)
-        counts = {ending: len(lines) for ending, lines in found.items()}
-        return self.and_others(Endings(counts=counts, rows={e: tuple(lines) for e, lines in found.items()}))
-
-
-def _ending_of(line: str, form: Form, wanted: Wanted) -> Ending:
-    cells = _cells(line, form)
-    last = cells[-1] if len(cells) == form.columns else ""
-    if form.columns - 1 == wanted.moment:
-        return Ending("time", len(line.rsplit(None if form.separator == " " else form.separator, 1)[-1]))
-    number, first = _number(last, form), _number(cells[0], form)
-    front = len(first.whole) if first is not None and wanted.begins_with_reading else 0
-    return Ending("other", 0) if number is None else Ending(*number.ending[:2], front)
-
-
-def endings_of(
-    scan: Scan, places: npt.NDArray[np.intp], first_line: int, form: Form, wanted: Wanted
-) -> Endings:
-    """Return how the lines at some places of a text end, the first of all being that line of the log."""
-    last = form.columns - 1
-    if not len(places) or not (wanted.holds(last) or wanted.begins_with_reading):
-        return Endings()
+def ends_of(scan: Scan, places: IntArray, form: Form, wanted: Wanted) -> npt.NDArray[np.uint16]:
+    """Return a code for how each of some lines ends, shape (rows,); see :func:`end_of`."""
     every = len(places) == len(scan.ends)
     ends, firsts, starts = (
         column if every else column[places] for column in (scan.ends, scan.firsts, scan.starts)
     )
     stops = scan.marks[ends]
-    kinds = np.full(256, _MARKS["other"])
-    kinds[[ord(code) for code in f"{form.separator} \t\n"]] = _MARKS[""]
-    kinds[[ord(form.decimal), ord("+"), ord("-")]] = _MARKS["."], _MARKS["sign"], _MARKS["sign"]
-    kinds[[ord(code) for code in "eEdD"]] = _MARKS["e"]
-    if last == wanted.moment:
+    if form.columns - 1 == wanted.moment:
         separators = np.maximum.reduceat(np.where(scan.separates, scan.marks, -1), scan.firsts)
+        mark: Any = _MARKS.index("time")
         digits = stops - np.maximum(separators[places], starts - 1) - 1
-        mark = np.full(len(places), _MARKS["time"])
     else:
+        kinds = _kinds(form)
         before = np.where(ends == firsts, starts - 1, scan.marks[ends - 1])
         digits = stops - before - 1
         mark = kinds[scan.codes[ends - 1]]
-        mark[ends == firsts] = _MARKS[""]
-        signed = np.flatnonzero(mark == _MARKS["sign"])
+        mark[ends == firsts] = 0
+        signed = np.flatnonzero(mark == _MARKS.index("sign"))
         if len(signed):
-            behind = ends[signed] - 2
-            stated = (scan.marks[behind] == before[signed] - 1) & (kinds[scan.codes[behind]] == _MARKS["e"])
-            mark[signed] = np.where(stated, _MARKS["e"], _MARKS[""])
-    code = mark * _MOST_DIGITS + np.minimum(digits, _MOST_DIGITS - 1)
-    code *= _MOST_DIGITS
-    if wanted.begins_with_reading:
-        begins = scan.marks[firsts]
-        signed = (begins == starts) & (kinds[scan.codes[firsts]] == _MARKS["sign"])
-        code += np.minimum(scan.marks[firsts + signed] - starts - signed, _MOST_DIGITS - 1)
-    size = _MOST_DIGITS
-    counts, rows = {}, {}
-    names = {number: name for name, number in _MARKS.items()}
-    often = np.bincount(code)
-    for key in np.flatnonzero(often).tolist():
-        ending = Ending(names[key // size // size], key // size % size, key % size)
-        counts[ending] = int(often[key])
-        some = np.flatnonzero(code == key)[:_KEPT] if often[key] <= _KEPT else [int(np.argmax(code == key))]
-        rows[ending] = tuple(
-            (first_line + int(places[at]), scan.line(int(places[at])).replace(form.separator + UNIT, ""))
-            for at in some
-        )
-    return Endings(counts=counts, rows=rows)
+            behind, stated = ends[signed] - 2, _MARKS.index("e")
+            glued = (scan.marks[behind] == before[signed] - 1) & (kinds[scan.codes[behind]] == stated)
+            mark[signed] = np.where(glued, stated, 0)
+    return (mark * _MOST_DIGITS + np.minimum(digits, _MOST_DIGITS - 1)).astype(np.uint16)
+
+
+def end_of(code: int) -> End:
+    """Return how a row with that code ends."""
+    return End(_MARKS[code // _MOST_DIGITS], code % _MOST_DIGITS)
+
+
+def fronts_of(scan: Scan, places: IntArray, form: Form) -> npt.NDArray[np.uint16]:
+    """Return how many digits begin each of some lines, shape (rows,)."""
+    firsts, starts = scan.firsts[places], scan.starts[places]
+    signed = scan.marks[firsts] == starts
+    signed &= _kinds(form)[scan.codes[firsts]] == _MARKS.index("sign")
+    return np.minimum(scan.marks[firsts + signed] - starts - signed, _MOST_DIGITS - 1).astype(np.uint16)
+
+
+def _kinds(form: Form) -> npt.NDArray[np.int64]:
+    """Return which mark each character is."""
+    kinds = np.full(256, _MARKS.index("other"))
+    for mark, characters in (
+        ("", f"{form.separator} \t\n"),
+        (".", form.decimal),
+        ("sign", "+-"),
+        ("e", "eEdD"),
+    ):
+        kinds[[ord(character) for character in characters]] = _MARKS.index(mark)
+    return kinds
 
 
 class Judge:
-    """Looks at the rows that begin or end otherwise than nearly all others."""
+    """Looks at the rows that begin or end otherwise than nearly all others.
+
+    Parameters
+    ----------
+    ends, fronts
+        Shape (rows,), see :func:`ends_of` and :func:`fronts_of`; ``None`` where they tell nothing.
+    earlier
+        How often rows before this part of the log end in which way.
+    sample
+        Last cells of the first rows of the log.
+    texts
+        Gives number and text of the lines of some rows.
+    """
 
     def __init__(
         self,
         form: Form,
         wanted: Wanted,
-        endings: Endings,
         *,
+        ends: npt.NDArray[np.uint16] | None,
+        fronts: npt.NDArray[np.uint16] | None,
+        earlier: Mapping[End, int],
         sample: Sequence[str],
         numbers: Mapping[int, FloatArray],
-        rows_at: Callable[[Sequence[int]], Iterable[tuple[int, str]]],
+        texts: Callable[[IntArray], Iterable[tuple[int, str]]],
     ) -> None:
-        self.form, self.wanted, self.numbers, self.rows_at = form, wanted, numbers, rows_at
-        self.endings, self.last = endings, form.columns - 1
-        self.rows = sum(endings.counts.values()) - endings.counts.get(Ending("other", 0), 0)
+        self.form, self.wanted, self.numbers, self.texts = form, wanted, numbers, texts
+        self.ends, self.fronts, self.last = ends, fronts, form.columns - 1
+        self.counts = counts_of(ends) + Counter(earlier)
+        first = next(iter(numbers.values()), np.empty(0))
+        self.rows = len(first) + sum(earlier.values()) - self.counts.pop(End("other", 0), 0)
         self.few = max(_FEW, min(int(_RARE * self.rows), _KEPT))
         self.certain = self.rows >= _HUNDRED
-        self.sample = [number for cell in sample if (number := _number(cell, form)) is not None]
+        self.cells = list(sample)
         self.surely: dict[int, Rejected] = {}
         self.perhaps: dict[int, Rejected] = {}
+
+    @cached_property
+    def sample(self) -> list[_Number]:
+        """The numbers among the last cells of the first rows."""
+        return [number for cell in self.cells if (number := _number(cell, self.form)) is not None]
 
     def verdict(self) -> tuple[tuple[Rejected, ...], tuple[Rejected, ...]]:
         """Return the lines that were cut short or run into the next, and those where it may be so."""
@@ -214,31 +192,34 @@ class Judge:
         return surely, tuple(self.perhaps[line] for line in sorted(self.perhaps) if line not in self.surely)
 
     def _tell(self, line: int, reason: str, *, surely: bool) -> None:
-        if not line:  # of an earlier part of the log
-            return
         into = self.surely if surely else self.perhaps
         into.setdefault(line, Rejected(line=line, reason=reason, cut=True))
 
-    def _lines(self, endings: Iterable[Ending]) -> Iterator[tuple[int, list[str]]]:
-        """Yield line and cells of the rows of some endings."""
-        for line, text in (row for ending in endings for row in self.endings.rows.get(ending, ())):
-            cells = _cells(text, self.form)
+    def _lines(self, ends: Iterable[End]) -> Iterator[tuple[int, list[str]]]:
+        """Yield line and cells of the first rows of some ends."""
+        for end in ends if self.ends is not None else ():
+            code = _MARKS.index(end.mark) * _MOST_DIGITS + end.digits
+            yield from self._cells_at(np.flatnonzero(self.ends == code)[:_KEPT])
+
+    def _cells_at(self, rows: IntArray) -> Iterator[tuple[int, list[str]]]:
+        """Yield line and cells of some rows, whole ones."""
+        for line, text in self.texts(rows):
+            cells = _cells(row_in(text.encode(), self.form), self.form)
             if len(cells) == self.form.columns:
                 yield line, cells
 
-    def _numbers(self, endings: Iterable[Ending]) -> Iterator[tuple[int, _Number]]:
-        """Yield line and last number of the rows of some endings."""
-        for line, cells in self._lines(endings):
+    def _numbers(self, ends: Iterable[End]) -> Iterator[tuple[int, _Number]]:
+        """Yield line and last number of the first rows of some ends."""
+        for line, cells in self._lines(ends):
             number = _number(cells[-1], self.form)
             if number is not None:
                 yield line, number
 
     def _judge_stamps(self) -> None:
         """Find time stamps that are written as nearly all others begin."""
-        counts = self.endings.counts
-        usual = max(counts, key=lambda ending: counts[ending])
-        shapes = {shape_of(cells[-1]) for _, cells in self._lines([usual])}
-        rare = [e for e, count in counts.items() if e.digits < usual.digits and count <= self.few]
+        usual, _ = self.counts.most_common(1)[0]
+        shapes = {shape for shape, _ in Counter(map(shape_of, self.cells)).most_common(2)}
+        rare = [e for e, count in self.counts.items() if e.digits < usual.digits and count <= self.few]
         for line, cells in self._lines(rare):
             if any(shape.startswith(shape_of(cells[-1])) for shape in shapes):
                 reason = f"its last cell {shown(cells[-1])} is how a time begins, {_CUT}"
@@ -246,37 +227,31 @@ class Judge:
 
     def _judge_endings(self) -> None:
         """Find numbers whose last digits are fewer than those of nearly all others."""
-        stated: Counter[Ending] = Counter()
-        plain: Counter[Ending] = Counter()
-        of: dict[Ending, list[Ending]] = {}
-        for ending, count in self.endings.counts.items():
-            if ending.mark != "other":
-                end = ending._replace(front=0)
-                (stated if end.mark == "e" else plain)[end] += count
-                of.setdefault(end, []).append(ending)
+        stated = Counter({end: count for end, count in self.counts.items() if end.mark == "e"})
+        plain = Counter({end: n for end, n in self.counts.items() if end.mark not in ("e", "other")})
         if rare := [end for end, count in stated.items() if count <= self.few]:
             usual = {number.exponent for number in self.sample if number.exponent is not None}
-            for line, number in self._numbers(ending for end in rare for ending in of[end]):
+            for line, number in self._numbers(rare):
                 cut = number.exponent or ""
                 if any(whole.startswith(cut) and whole != cut for whole in usual):
                     self._tell(line, f"its last number has the exponent {cut}, {_CUT}", surely=True)
         if plain and plain.total() >= stated.total():
-            self._judge_decimals(plain, of)
+            self._judge_decimals(plain)
         elif plain.total() <= self.few:
-            self._judge_mantissas(ending for end in plain for ending in of[end])
+            self._judge_mantissas(plain)
 
-    def _judge_mantissas(self, endings: Iterable[Ending]) -> None:
+    def _judge_mantissas(self, ends: Iterable[End]) -> None:
         """Find numbers that lost the exponent which the others have: they look like what stands before it."""
         wholes = {number.whole for number in self.sample if number.exponent is not None}
         widths, leading = {len(whole) for whole in wholes}, all(whole.strip("0") for whole in wholes)
-        for line, number in self._numbers(endings):
+        for line, number in self._numbers(ends):
             if len(number.whole) in widths and bool(number.whole.strip("0")) == leading:
                 reason = (
                     f"its last number {shown(number.text)} has no exponent where the others have one, {_CUT}"
                 )
                 self._tell(line, reason, surely=self.certain)
 
-    def _judge_decimals(self, ends: Counter[Ending], of: Mapping[Ending, list[Ending]]) -> None:
+    def _judge_decimals(self, ends: Counter[End]) -> None:
         """Find fewer decimals where the writer shows trailing zeros, elsewhere a number with far fewer."""
         usual, _ = ends.most_common(1)[0]
         decimals = {end: end.digits if end.mark else 0 for end in ends}
@@ -292,10 +267,10 @@ class Judge:
             shorter = [lowest] if lone else []
         elif count != 1 and not shows_zeros:
             shorter = []
-        alike = [number for number in self.sample if number.ending == usual] if shorter else []
+        alike = [number for number in self.sample if number.end == usual] if shorter else []
         widest = max((len(number.whole) for number in alike), default=0)
         most = max((number.digits for number in alike), default=0)
-        found = dict(self._numbers(ending for end in shorter for ending in of[end]))
+        found = dict(self._numbers(shorter))
         for line, number in found.items():
             if any(all(line + k in found for k in near) for near in ((-2, -1), (-1, 1), (1, 2))):
                 continue  # a stretch that was written so
@@ -310,9 +285,9 @@ class Judge:
             )
             self._tell(line, reason, surely=bool(usual.mark) and shows_zeros and self.certain)
 
-    def _shows_zeros(self, usual: Ending, count: int) -> bool:
+    def _shows_zeros(self, usual: End, count: int) -> bool:
         """Return whether the writer shows trailing zeros: one is seen, or so few without are improbable."""
-        different = {number.text for number in self.sample if number.ending == usual}
+        different = {number.text for number in self.sample if number.end == usual}
         if usual.mark and any(text.endswith("0") for text in different):
             return True
         n, p = len(different), _DROPPED
@@ -341,8 +316,8 @@ class Judge:
             return
         sizes = np.abs(self.numbers[index])
         far = np.flatnonzero((sizes < low / _FAR) | (sizes > _FAR * high))
-        for line, text in self.rows_at(far.tolist()) if 0 < len(far) <= self.few else ():
-            number = _number(_cells(text, self.form)[index], self.form)
+        for line, cells in self._cells_at(far) if 0 < len(far) <= self.few else ():
+            number = _number(cells[index], self.form)
             if number is None or number.exponent is not None or not number.whole:
                 continue
             told = shown(number.text)
@@ -356,20 +331,30 @@ class Judge:
 
     def _judge_first_mantissas(self) -> None:
         """Find two lines in one by the digits before the point, where all numbers have an exponent."""
-        endings = self.endings.counts
-        first = {e: _number(cells[0], self.form) for e in endings for _, cells in self._lines([e])}
-        widths: Counter[int] = Counter()
-        for ending, number in first.items():
-            if number is not None and number.exponent is not None:
-                widths[ending.front] += self.endings.counts[ending]
-        usual = max(widths, key=lambda width: widths[width], default=0)
-        if not self.certain or widths[usual] < self.rows - self.few:
+        if self.fronts is None or not self.certain:
             return
-        for line, cells in self._lines(ending for ending in first if ending.front > usual):
+        widths = np.bincount(self.fronts)
+        usual = int(np.argmax(widths))
+        number = next(
+            (
+                _number(cells[0], self.form)
+                for _, cells in self._cells_at(np.flatnonzero(self.fronts == usual)[:1])
+            ),
+            None,
+        )
+        if number is None or number.exponent is None or widths[usual] < len(self.fronts) - self.few:
+            return
+        for line, cells in self._cells_at(np.flatnonzero(self.fronts > usual)[:_KEPT]):
             reason = (
                 f"its first number {shown(cells[0])} has more digits before its point than others, {_JOINED}"
             )
             self._tell(line, reason, surely=True)
+
+
+def counts_of(ends: npt.NDArray[np.uint16] | None) -> Counter[End]:
+    """Return how often rows end in which way."""
+    often = np.bincount(ends) if ends is not None else np.empty(0, dtype=np.int64)
+    return Counter({end_of(code): int(often[code]) for code in np.flatnonzero(often).tolist()})
 
 
 def _cells(line: str, form: Form) -> list[str]:
@@ -378,6 +363,7 @@ def _cells(line: str, form: Form) -> list[str]:
 
 def _number(cell: str, form: Form) -> _Number | None:
     """Return the parts of a cell that holds a number."""
+    cell = next(iter(measured_parts(cell, form.decimal) or (cell,)))
     match = _NUMBERS[form.decimal].fullmatch(cell) if cell_kind(cell, form.decimal) == "number" else None
     return None if match is None else _Number(cell, *match.groups())
 
@@ -399,7 +385,7 @@ def without_torn_end(
     if not line or (number <= form.first_line and not before):
         return log, (), ()
     cells = _cells(line, form)
-    above = (before[-_NEIGHBOURS:] + text[max(0, start - _NEIGHBOURS) : start]).split(b"\n")[1:-1]
+    above = (before[-NEIGHBOURS:] + text[max(0, start - NEIGHBOURS) : start]).split(b"\n")[1:-1]
     rows = [row for raw in above if (row := _cells(row_in(raw, form), form)) and len(row) == form.columns]
     if len(rows) < 2:
         return log, (), ()
@@ -417,23 +403,18 @@ def without_torn_end(
 
 def _is_whole(cell: str, others: Sequence[str], form: Form) -> bool | None:
     """Return whether the last cell of a file goes as far as those above, ``None`` if but for rounding."""
-    number = _number(cell, form)
+    if measured := measured_parts(cell, form.decimal):
+        return measured[1] in [parts[1] for text in others if (parts := measured_parts(text, form.decimal))]
+    number, shape = _number(cell, form), shape_of(cell)
     if number is None:
-        measured = measured_parts(cell, form.decimal)
-        if measured is not None:
-            return measured[1] in [
-                parts[1] for text in others if (parts := measured_parts(text, form.decimal))
-            ]
         shapes = {shape_of(text) for text in others}
-        return shape_of(cell) in shapes and not any(
-            s.startswith(shape_of(cell)) for s in shapes - {shape_of(cell)}
-        )
-    ends = Counter(other.ending for text in others if (other := _number(text, form)))
+        return shape in shapes and not any(other.startswith(shape) for other in shapes - {shape})
+    ends = Counter(other.end for text in others if (other := _number(text, form)))
     kinds = {ending.mark for ending in ends}
-    mark, digits, _ = number.ending
+    mark, digits = number.end
     if mark != ("e" if "e" in kinds else "." if "." in kinds else ""):
         return False
     if digits >= max((end.digits for end in ends if end.mark == mark), default=digits + 1):
         return True
-    full = number.digits >= _FULL_DIGITS and ends[number.ending] >= _SHARED * ends.total()
+    full = number.digits >= _FULL_DIGITS and ends[number.end] >= _SHARED * ends.total()
     return None if full else False

@@ -15,9 +15,9 @@ import io
 import re
 import tokenize
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -25,7 +25,7 @@ import numpy.typing as npt
 from evenbeat.errors import LogError
 from evenbeat.findings import Finding, note
 from evenbeat.ledger import Rejected, RejectedLines
-from evenbeat.logs.files import LogText, RawFile, refuse_bomb
+from evenbeat.logs.files import LogText, refuse_bomb
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.rows import Columns
 from evenbeat.logs.sheet import Sheet, layout_of
@@ -69,23 +69,13 @@ def _open_rinex_clock(log: LogText, options: Options) -> Sheet:
     first = head.count(b"\n") + 1
     records = Counter(name.decode(errors="replace") for name in _NAME.findall(body))
     name = _clock_chosen(records, options.clock, first + 1)
-    epochs: list[tuple[int, float, int]] = []
-    rejected: list[Rejected] = []
     wanted = (f"AS {name} ".encode(), f"AR {name} ".encode())
-    for number, raw in enumerate(body.split(b"\n"), first):
-        if not raw.startswith(wanted):
-            continue
-        read = _rinex_row(raw.decode(errors="replace"))
-        if read is not None:
-            epochs.append((*read, number))
-        elif options.reject:
-            rejected.append(Rejected(line=number, reason="a record that is not understood"))
-        else:
-            msg = (
-                f"the record of clock {name} is not understood; pass over such lines with --set "
-                "bad_lines=reject (bad_lines='reject')"
-            )
-            raise LogError(msg, line=number)
+    lines = [(number, raw) for number, raw in enumerate(body.split(b"\n"), first) if raw.startswith(wanted)]
+
+    def read(raw: bytes) -> tuple[int, float] | str:
+        return _rinex_row(raw.decode(errors="replace")) or f"a record of clock {name} that is not understood"
+
+    epochs, numbers, rejected = _understood(lines, read, options)
     if not epochs:
         msg = f"no record of clock {name} can be read"
         raise LogError(msg)
@@ -93,15 +83,15 @@ def _open_rinex_clock(log: LogText, options: Options) -> Sheet:
     stated = re.search(r"(?m)^\s+([A-Z]{3})\s.*TIME SYSTEM ID", said)
     scale = _SCALES.get(stated.group(1), "GPS") if stated else "GPS"
     reference = re.search(r"(?m)^(\S+).*ANALYSIS CLK REF", said)
-    ns, values, lines = (np.array(column) for column in zip(*epochs, strict=True))
+    ns, values = (np.array(column) for column in zip(*epochs, strict=True))
     values[np.abs(values) >= 0.999999] = np.nan  # the mark for no value
     told = f"The bias of clock {name} was read from the RINEX file, positive where it is ahead."
     findings = [note("CLOCK_CHOSEN", told, clock=name)]
     if scale != "UTC":
         told = f"The epochs are in {scale} time, not UTC; the start of the record keeps them as they are."
         findings.append(note("TIME_SCALE", told, scale=scale))
-    form = _phase_form("clock bias [s]", lines[0], reference.group(1) if reference else None)
-    table = Columns(rows=len(ns), numbers={1: values}, lines=lines, rejected=RejectedLines.of(rejected))
+    form = _phase_form("clock bias [s]", numbers[0], reference.group(1) if reference else None)
+    table = Columns(rows=len(ns), numbers={1: values}, lines=np.array(numbers), rejected=rejected)
     return _sheet(
         log,
         form,
@@ -115,6 +105,24 @@ def _open_rinex_clock(log: LogText, options: Options) -> Sheet:
         left_out=records.total() - len(epochs) - len(rejected),
         several_lines=len(epochs),
     )
+
+
+def _understood(
+    lines: Iterable[tuple[int, Any]], read: Callable[[Any], tuple[Any, ...] | str], options: Options
+) -> tuple[list[Any], list[int], RejectedLines]:
+    """Return what some lines hold, with their numbers; those that cannot be read are refused or rejected."""
+    found, numbers, rejected = list[Any](), list[int](), list[Rejected]()
+    for number, line in lines:
+        one = read(line)
+        if not isinstance(one, str):
+            found.append(one)
+            numbers.append(number)
+        elif options.reject:
+            rejected.append(Rejected(line=number, reason=one))
+        else:
+            msg = f"{one}; pass over such lines with --set bad_lines=reject (bad_lines='reject')"
+            raise LogError(msg, line=number)
+    return found, numbers, RejectedLines.of(rejected)
 
 
 def _phase_form(column: str, first_line: int, reference: str | None) -> Form:
@@ -169,13 +177,10 @@ _DAY_NS = 86_400_000_000_000
 _NEEDED = ("MJD", "STTIME", "TRKL")
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Track:
+class _Track(NamedTuple):
     ns: int
     value: float
-    line: int
-    system: str
-    code: str
+    signal: tuple[str, str]  # system and code
 
 
 def _open_cggtts(log: LogText, options: Options) -> Sheet:
@@ -193,23 +198,19 @@ def _open_cggtts(log: LogText, options: Options) -> Sheet:
     if column is None or any(name not in names for name in _NEEDED):
         msg = "the line of column names has no REFSYS (or REFGPS) with MJD, STTIME and TRKL"
         raise LogError(msg, line=start + 1)
-    tracks: list[_Track] = []
-    rejected: list[Rejected] = []
-    for number, line in enumerate(lines[start + 1 :], start + 2):
-        if not line.strip() or not re.search(r"\d{5}", line):
-            continue  # the line of units
-        track = _track(line, names, column, number)
-        if isinstance(track, _Track):
-            tracks.append(track)
-            continue
-        if not options.reject:
-            msg = f"{track}; pass over such lines with --set bad_lines=reject (bad_lines='reject')"
-            raise LogError(msg, line=number)
-        rejected.append(Rejected(line=number, reason=track))
+    body = [  # but for the line of units
+        (number, line)
+        for number, line in enumerate(lines[start + 1 :], start + 2)
+        if re.search(r"\d{5}", line)
+    ]
+    tracks, numbers, rejected = _understood(body, lambda line: _track(line, names, column), options)
     if not tracks:
         msg = "the CGGTTS file holds no track"
         raise LogError(msg, line=start + 1)
     chosen, findings = _of_one_signal(tracks, options.signal)
+    numbers = [
+        number for number, track in zip(numbers, tracks, strict=True) if track.signal == chosen[0].signal
+    ]
     ns = np.array([track.ns for track in chosen], dtype=np.int64)
     values = np.array([track.value for track in chosen])
     epochs, first, group = np.unique(ns, return_index=True, return_inverse=True)
@@ -228,12 +229,12 @@ def _open_cggtts(log: LogText, options: Options) -> Sheet:
     table = Columns(
         rows=len(epochs),
         numbers={1: means},
-        lines=np.array([chosen[i].line for i in first], dtype=np.int64),
-        rejected=RejectedLines.of(rejected),
+        lines=np.array(numbers)[first],
+        rejected=rejected,
     )
     return _sheet(
         log,
-        _phase_form(f"{column} phase [s]", chosen[0].line, reference),
+        _phase_form(f"{column} phase [s]", numbers[0], reference),
         options,
         table=table,
         moments={0: Moments(ns=epochs, zoned=True)},
@@ -247,7 +248,7 @@ def _open_cggtts(log: LogText, options: Options) -> Sheet:
 
 def _of_one_signal(tracks: list[_Track], signal: str | None) -> tuple[list[_Track], tuple[Finding, ...]]:
     """Return the tracks of the signal that was chosen, or of the only one."""
-    counts = Counter((track.system, track.code) for track in tracks)
+    counts = Counter(track.signal for track in tracks)
     alone = Counter(code for _, code in counts)
 
     def name(system: str, code: str) -> str:
@@ -267,12 +268,12 @@ def _of_one_signal(tracks: list[_Track], signal: str | None) -> tuple[list[_Trac
     if key is None:
         msg = f"there is no signal '{signal}'; the file holds {told or 'tracks without a code'}"
         raise LogError(msg)
-    chosen = [track for track in tracks if (track.system, track.code) == key]
+    chosen = [track for track in tracks if track.signal == key]
     sentence = f"Only the {len(chosen)} tracks of {name(*key)} were read, of {told}."
     return chosen, (note("SIGNAL_CHOSEN", sentence, tracks=len(chosen), left_out=len(tracks) - len(chosen)),)
 
 
-def _track(line: str, names: list[str], column: str, number: int) -> _Track | str:
+def _track(line: str, names: list[str], column: str) -> _Track | str:
     """Return one track, or why it cannot be used."""
     cells = line.split()
     shift = len(names) - len(cells)
@@ -296,7 +297,7 @@ def _track(line: str, names: list[str], column: str, number: int) -> _Track | st
         return "the track is not understood"
     missing = re.fullmatch(r"[+-]?9{7,}", words[column]) is not None
     reading = np.nan if missing else value * _TENTH_NS
-    return _Track(ns=ns, value=reading, line=number, system=system, code=code)
+    return _Track(ns, reading, (system, code))
 
 
 def _check_sum(line: str, names: list[str]) -> str:
@@ -323,27 +324,24 @@ _BAD_HEADER = (ValueError, OSError, EOFError, TypeError, LookupError, OverflowEr
 _UNEVEN_HEADER = tokenize.TokenError  # brackets or quotation marks that are not closed
 
 
-def _open_binary(raw: RawFile, options: Options) -> Sheet | None:
+def open_binary(log: LogText, options: Options) -> Sheet | None:
     """Return columns as if they had been cells, ``None`` where the file is not one of binary columns."""
-    kind = next((name for magic, name in _KINDS.items() if raw.content.startswith(magic)), None)
+    kind = next((name for magic, name in _KINDS.items() if log.raw.startswith(magic)), None)
     if kind is None:
         return None
     comments: tuple[str, ...] = ()
     if kind == "NumPy array":
-        columns = _numpy_columns(raw)
+        columns = _numpy_columns(log)
     elif kind == "HDF5 file":
-        columns = _hdf5_columns(raw)
+        columns = _hdf5_columns(log)
     else:
-        columns, comments = _arrow_columns(raw, kind)
+        columns, comments = _arrow_columns(log, kind)
     named = {name: values for name, values in columns.items() if values.dtype.kind in "iufMb"}
     if not named or not len(next(iter(named.values()))):
         msg = f"the {kind} holds no column of numbers; a table of readings is needed"
         raise LogError(msg)
     kinds: tuple[CellKind, ...] = tuple("moment" if v.dtype.kind == "M" else "number" for v in named.values())
     header = tuple(named) if any(named) else ()
-    log = LogText(
-        path=raw.path, text=b"", sha256=raw.sha256, size_bytes=len(raw.content), findings=raw.findings
-    )
     form = Form(separator="", decimal=".", columns=len(named), kinds=kinds, header=header, comments=comments)
     numbers: dict[int, npt.NDArray[Any]] = {}
     moments = {}
@@ -353,15 +351,16 @@ def _open_binary(raw: RawFile, options: Options) -> Sheet | None:
         else:
             numbers[index] = values.astype(np.int64 if values.dtype.kind in "iu" else float, copy=False)
     table = Columns(rows=len(next(iter(named.values()))), numbers=numbers)
+    log = replace(log, raw=b"")
     return _sheet(log, form, options, table=table, moments=moments, kind=kind, several_lines=table.rows)
 
 
-def _numpy_columns(raw: RawFile) -> dict[str, Any]:
+def _numpy_columns(log: LogText) -> dict[str, Any]:
     """Return the fields of a structured array, the columns of a table, or the one column of an array."""
     try:
-        array = np.load(raw.path, mmap_mode="r", allow_pickle=False)
+        array = np.load(log.path, mmap_mode="r", allow_pickle=False)
     except (*_BAD_HEADER, _UNEVEN_HEADER) as error:
-        if b"'O'" in raw.content[:256] or b"|O" in raw.content[:256]:
+        if b"'O'" in log.raw[:256] or b"|O" in log.raw[:256]:
             msg = "the NumPy file holds Python objects, which are not read; save an array of numbers"
         else:
             msg = f"the NumPy file is cut off or damaged ({error}); copy or save it again"
@@ -376,18 +375,18 @@ def _numpy_columns(raw: RawFile) -> dict[str, Any]:
     raise LogError(msg)
 
 
-def _arrow_columns(raw: RawFile, kind: str) -> tuple[dict[str, Any], tuple[str, ...]]:
+def _arrow_columns(log: LogText, kind: str) -> tuple[dict[str, Any], tuple[str, ...]]:
     try:
         import pyarrow as pa
         from pyarrow import ipc, parquet
     except ImportError:
         msg = f"this is a {kind}, for which pyarrow is needed; install it with: pip install 'evenbeat[files]'"
         raise LogError(msg) from None
-    source = pa.BufferReader(raw.content)
+    source = pa.BufferReader(log.raw)
     try:
         if kind == "Parquet table":
             stated = parquet.read_metadata(source)
-            refuse_bomb(8 * stated.num_rows * stated.num_columns, len(raw.content), kind)
+            refuse_bomb(8 * stated.num_rows * stated.num_columns, len(log.raw), kind)
             source.seek(0)
         table = parquet.read_table(source) if kind == "Parquet table" else ipc.open_file(source).read_all()
         metadata = table.schema.metadata or {}
@@ -408,15 +407,15 @@ def _arrow_columns(raw: RawFile, kind: str) -> tuple[dict[str, Any], tuple[str, 
     return columns, tuple(said)
 
 
-def _hdf5_columns(raw: RawFile) -> dict[str, Any]:
+def _hdf5_columns(log: LogText) -> dict[str, Any]:
     try:
         import h5py
     except ImportError:
         msg = "this is an HDF5 file, for which h5py is needed; install it with: pip install 'evenbeat[files]'"
         raise LogError(msg) from None
     try:
-        with h5py.File(io.BytesIO(raw.content), "r") as file:
-            return _datasets(file, raw)
+        with h5py.File(io.BytesIO(log.raw), "r") as file:
+            return _datasets(file, log)
     except LogError:
         raise
     except (OSError, ValueError, KeyError, TypeError, RuntimeError) as error:
@@ -424,7 +423,7 @@ def _hdf5_columns(raw: RawFile) -> dict[str, Any]:
         raise LogError(msg) from None
 
 
-def _datasets(file: Any, raw: RawFile) -> dict[str, Any]:
+def _datasets(file: Any, log: LogText) -> dict[str, Any]:
     """Return all columns of equal length; a table made of fields counts as its fields."""
     import h5py
 
@@ -439,7 +438,7 @@ def _datasets(file: Any, raw: RawFile) -> dict[str, Any]:
             raise LogError(msg)
         nonlocal total
         total += item.size * item.dtype.itemsize
-        refuse_bomb(total, len(raw.content), "HDF5 file")
+        refuse_bomb(total, len(log.raw), "HDF5 file")
         if item.dtype.names:
             found.update({field: item[field] for field in item.dtype.names})
         elif item.ndim == 1:
@@ -461,13 +460,11 @@ def _datasets(file: Any, raw: RawFile) -> dict[str, Any]:
     return found
 
 
-def open_exchange(source: RawFile | LogText, options: Options) -> Sheet | None:
-    """Return what a file of a known kind holds, from its bytes or its unpacked text; ``None`` for another."""
-    if isinstance(source, RawFile):
-        return _open_binary(source, options)
-    head = source.text[:4096]
+def open_exchange(log: LogText, options: Options) -> Sheet | None:
+    """Return what a text of a known kind holds, ``None`` for another."""
+    head = log.text[:4096]
     if b"RINEX VERSION / TYPE" in head:
-        return _open_rinex_clock(source, options)
+        return _open_rinex_clock(log, options)
     if b"GENERIC DATA FORMAT VERSION" in head and head.lstrip().startswith((b"CGGTTS", b"GGTTS")):
-        return _open_cggtts(source, options)
+        return _open_cggtts(log, options)
     return None

@@ -11,16 +11,14 @@ import os
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from evenbeat.errors import LogError
+from evenbeat.errors import LogError, blamed
 from evenbeat.findings import Finding, caution
-from evenbeat.logs.refusal import blamed
 
 _MAGICS = {"gzip": b"\x1f\x8b", "xz": b"\xfd7zXZ\x00", "bzip2": b"BZh", "zip": b"PK\x03\x04"}
 _DECODERS: dict[str, Callable[[], Any]] = {
@@ -142,7 +140,6 @@ _UTF16_BOMS = (b"\xff\xfe", b"\xfe\xff")
 _TEXT_CONTROLS = b"\t\n\r\f\v\x1a"
 _CONTROLS = bytes(code for code in range(32) if code not in _TEXT_CONTROLS) + b"\x7f"
 _PROBE_BYTES = 1 << 16
-_LARGE = 1 << 22
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -150,7 +147,8 @@ class LogText:
     """The text of a log and where it came from."""
 
     path: str
-    text: bytes  # UTF-8, lines ended by line feeds only, no byte-order mark
+    text: bytes = b""  # UTF-8, lines ended by line feeds only, no byte-order mark
+    raw: bytes = field(default=b"", repr=False)  # the bytes on disk, until they are text
     sha256: str  # of the bytes on disk, before anything was unpacked; 64 hexadecimal digits
     size_bytes: int  # of the file on disk
     lines: int = 0  # how many there are
@@ -161,23 +159,13 @@ class LogText:
     first_rows: dict[object, list[str]] = field(default_factory=dict, repr=False)
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class RawFile:
-    """The bytes of a file, the same before and after they were read."""
-
-    path: str
-    content: bytes
-    sha256: str
-    findings: tuple[Finding, ...] = ()
-
-
 def load_text(path: str | Path, *, partial: bool = False) -> LogText:
     """Return the text of a plain or packed file, of one still written ``partial`` the complete lines."""
     with blamed(path):
         return text_of(load_raw(path, partial=partial), partial=partial)
 
 
-def load_raw(path: str | Path, *, partial: bool = False) -> RawFile:
+def load_raw(path: str | Path, *, partial: bool = False) -> LogText:
     """Return the bytes of a file with their hash."""
     place = Path(path)
     if place.is_dir():
@@ -185,7 +173,7 @@ def load_raw(path: str | Path, *, partial: bool = False) -> RawFile:
         raise LogError(msg)
     try:
         before = place.stat()
-        content, sha256 = read_hashed(place, before.st_size)
+        content = place.read_bytes()
         after = place.stat()
     except FileNotFoundError:
         msg = "there is no such file"
@@ -197,47 +185,28 @@ def load_raw(path: str | Path, *, partial: bool = False) -> RawFile:
         msg = "the file is empty; a table is needed"
         raise LogError(msg)
     findings = _checked_rest(before, after, content, partial=partial)
-    return RawFile(path=str(path), content=content, sha256=sha256, findings=findings)
+    sha256 = hashlib.sha256(content).hexdigest()
+    return LogText(path=str(path), raw=content, sha256=sha256, size_bytes=len(content), findings=findings)
 
 
-def text_of(raw: RawFile, *, partial: bool = False) -> LogText:
-    """Return the text in the bytes of a file."""
-    packing = packing_of(raw.content)
-    content, findings = unpacked(raw.content, partial=partial)
+def text_of(file: LogText, *, partial: bool = False) -> LogText:
+    """Return a file with the text in its bytes."""
+    content, findings = unpacked(file.raw, partial=partial)
     if partial and not content.endswith(b"\n") and b"\n" in content:
         content = content[: content.rindex(b"\n") + 1]
     text, encoding = decoded(content)
     if not text[:_PROBE_BYTES].strip() and not text.strip():
         msg = "the file holds nothing but spaces; a table is needed"
         raise LogError(msg)
-    return LogText(
-        path=raw.path,
+    return replace(
+        file,
         text=text,
-        sha256=raw.sha256,
-        size_bytes=len(raw.content),
+        raw=b"",
         lines=line_feeds(text, 0, len(text)) + (not text.endswith(b"\n")),
-        packing=packing,
+        packing=packing_of(file.raw),
         encoding=encoding,
-        findings=(*raw.findings, *findings),
+        findings=(*file.findings, *findings),
     )
-
-
-def read_hashed(path: Path, size: int) -> tuple[bytes, str]:
-    """Return the bytes of a file and their SHA-256; a large file is hashed while it is read."""
-    if size < _LARGE:
-        content = path.read_bytes()
-        return content, hashlib.sha256(content).hexdigest()
-    memory, digest = io.BytesIO(bytes(size)), hashlib.sha256()
-    taken = 0
-    with path.open("rb", buffering=0) as file, memory.getbuffer() as room, ThreadPoolExecutor(1) as pool:
-        coming = pool.submit(file.readinto, room[:_LARGE])
-        while read := coming.result():
-            piece = slice(taken, taken := taken + read)
-            coming = pool.submit(file.readinto, room[taken : taken + _LARGE])
-            digest.update(room[piece])
-        rest = file.read()  # of a file that grew
-    digest.update(rest)
-    return memory.getvalue()[:taken] + rest, digest.hexdigest()  # the bytes themselves, where nothing changed
 
 
 def _checked_rest(

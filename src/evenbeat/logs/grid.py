@@ -22,8 +22,8 @@ from evenbeat.epochs import (
     mean_interval,
     reported_interval,
 )
+from evenbeat.errors import RowError
 from evenbeat.findings import Finding, caution, note
-from evenbeat.logs.refusal import RowError
 from evenbeat.logs.times import Times, blocks_of_rows
 from evenbeat.quantities import FloatArray
 from evenbeat.units import counted, duration_text

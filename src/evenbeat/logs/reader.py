@@ -2,30 +2,30 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from evenbeat.bench import Bench
 from evenbeat.epochs import EXACT_STAMPS, IntArray, regular_grid, spans_of
-from evenbeat.errors import LogError
+from evenbeat.errors import LogError, NoTimeError, RowError, blamed
 from evenbeat.findings import Finding, caution
 from evenbeat.intake import LARGEST, let_go, mapping_of
 from evenbeat.ledger import RejectedLines
 from evenbeat.logs.cells import shown
 from evenbeat.logs.conversion import Converted, Statement, agreed, convert, phase_of_counts, turned
-from evenbeat.logs.cut_short import without_torn_end
+from evenbeat.logs.cut_short import NEIGHBOURS, End, counts_of, without_torn_end
 from evenbeat.logs.display import display_step, printed_step, relative_step
-from evenbeat.logs.exchange import open_exchange
+from evenbeat.logs.exchange import open_binary, open_exchange
 from evenbeat.logs.files import LogText, load_raw, text_of
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.grid import grid_from_times, rows_in_order
-from evenbeat.logs.refusal import NoTimeError, RowError, blamed
 from evenbeat.logs.remarks import form_findings, numbered, prediction_findings
-from evenbeat.logs.rewriting import dialogue_in, readable_cells
+from evenbeat.logs.rewriting import Dialogue, Rewriting, dialogue_in, readable_cells
 from evenbeat.logs.rows import HARMLESS, first_cells, read_columns
 from evenbeat.logs.sheet import FEWEST_ROWS as FEWEST_ROWS  # noqa: PLC0414
 from evenbeat.logs.sheet import Sheet, chosen_rows, layout_of, probe, wanted_columns
@@ -167,11 +167,10 @@ def read_log(
 def open_sheet(path: str | Path, options: Options, wanted: Candidate | None = None) -> Sheet:
     """Return a log with its columns, read as a written layout says if it is ``wanted``."""
     with blamed(path):
-        raw = load_raw(path, partial=options.partial)
-        sheet = open_exchange(raw, options)
+        log = load_raw(path, partial=options.partial)
+        sheet = open_binary(log, options)
         if sheet is None:
-            log = text_of(raw, partial=options.partial)
-            del raw  # which may be packed, and large
+            log = text_of(log, partial=options.partial)
             sheet = open_exchange(log, options)
         if sheet is None:
             return open_text(log, options, wanted)
@@ -187,28 +186,57 @@ def open_text(log: LogText, options: Options, wanted: Candidate | None = None) -
     if options.signal is not None:
         msg = "a signal is chosen by its code in CGGTTS files only; leave signal out"
         raise LogError(msg)
-    dialogue, aside = dialogue_in(log), RejectedLines()
-    if dialogue is not None:
-        text, aside = dialogue.of(log.text)
-        log = replace(log, text=text, first_rows={})
-    log, form, _ = readable_cells(log, wanted)
-    if wanted is not None and form.columns != wanted.columns:
-        msg = (
-            f"the log has {counted(form.columns, 'column')} where the layout has {wanted.columns}; "
-            "read it without "
-            "the layout"
-        )
-        raise LogError(msg, line=form.first_line)
-    log, torn, doubtful = without_torn_end(log, form)
-    layout = layout_of(form, options, first=lambda index: probe(log, form, index))
-    table = read_columns(log, form, wanted_columns(log, layout), reject=options.reject)
-    rejected = RejectedLines.joined(table.rejected, RejectedLines.of(torn), aside)
-    comments = table.comments - len(aside)
-    table = replace(table, rejected=rejected, comments=comments, doubtful=(*table.doubtful, *doubtful))
-    sheet = Sheet(log=log, layout=layout, table=table, findings=log.findings)
+    sheet = TableReader(options, wanted).sheet(log)
     _check_readings(sheet)
     _check_share(sheet)
     return sheet
+
+
+class TableReader:
+    """Opens a table of text, whole or part after part; later parts are read as the first one shows."""
+
+    def __init__(self, options: Options, wanted: Candidate | None = None) -> None:
+        self._options, self._candidate = options, wanted
+        self._layout: Layout | None = None
+        self._dialogue: Dialogue | None = None
+        self._rewritings: tuple[Rewriting, ...] = ()
+        self._lines, self._before = 0, b""  # of earlier parts, and the end of the last of them
+        self._ends = Counter[End]()
+        self._sample: list[str] = []
+
+    def sheet(self, log: LogText) -> Sheet:
+        """Return the columns of the next part of a log."""
+        options, layout, aside, lines = self._options, self._layout, RejectedLines(), log.lines
+        if layout is None:
+            self._dialogue = dialogue_in(log)
+        if self._dialogue is not None:
+            text, aside = self._dialogue.of(log.text)
+            log = replace(log, text=text, first_rows={})
+        if layout is None:
+            log, form, self._rewritings = readable_cells(log, self._candidate)
+            if self._candidate is not None and form.columns != self._candidate.columns:
+                msg = (
+                    f"the log has {counted(form.columns, 'column')} where the layout has "
+                    f"{self._candidate.columns}; read it without the layout"
+                )
+                raise LogError(msg, line=form.first_line)
+        else:
+            form = replace(layout.form, first_line=1, lead_in=0, header_line=None)
+            for rewriting in self._rewritings:
+                log = replace(log, text=rewriting.of(log.text, self._lines + 1))
+        log, torn, doubtful = without_torn_end(log, form, self._before)
+        if layout is None:
+            layout = layout_of(form, options, first=lambda index: probe(log, form, index))
+            self._layout, self._wanted = layout, wanted_columns(log, layout)
+            self._sample = first_cells(log, form, form.columns - 1, PROBE_LINES)
+        how: dict[str, Any] = {"earlier": self._ends, "sample": self._sample}
+        table = read_columns(log, form, self._wanted, reject=options.reject, **how)
+        self._ends += counts_of(table.ends)
+        self._lines, self._before = self._lines + lines, log.text[-NEIGHBOURS:]
+        rejected = RejectedLines.joined(table.rejected, RejectedLines.of(torn), aside)
+        comments, doubtful = table.comments - len(aside), (*table.doubtful, *doubtful)
+        table = replace(table, rejected=rejected, comments=comments, doubtful=doubtful)
+        return Sheet(log=log, layout=replace(layout, form=form), table=table, findings=log.findings)
 
 
 def _check_share(sheet: Sheet) -> None:
@@ -332,7 +360,7 @@ def understood_times(sheet: Sheet, stated: Statements, options: Options) -> tupl
             except NoTimeError as error:
                 if not options.reject or sheet.table.rows - len(error.rows) < FEWEST_ROWS:
                     raise
-                sheet = sheet.without(error.rows, "its time is missing or not understood")
+                sheet = sheet.without(np.array(error.rows), "its time is missing or not understood")
 
 
 def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | None:
@@ -351,13 +379,14 @@ def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | Non
     values = table.numbers[layout.time]
     times = times_from_numbers(
         values,
+        decimals=table.decimals,
         words=layout.time_words,
         unit=options.time_unit or layout.time_unit,
         stated=options.time_unit is not None,
     )
     if times.form != "elapsed":
         return times
-    floats = floats_of(values)
+    floats = floats_of(values, table.decimals)
     counted = layout.time_assumed and np.median(np.diff(floats)) == 1
     if counted and stated.interval_s is not None:  # numbers of the rows, not seconds
         times = replace(times, seconds=times.seconds * stated.interval_s)
@@ -445,7 +474,7 @@ def _record(
             *grid.findings,
             *spanned,
             *doubts,
-            *prediction_findings(log, layout, times),
+            *prediction_findings(log, layout),
         ),
         source=Source(
             path=log.path, sha256=log.sha256, size_bytes=log.size_bytes, rows=table.rows + len(late)

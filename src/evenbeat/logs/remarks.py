@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from pathlib import Path
 
 import numpy as np
 
@@ -17,9 +16,8 @@ from evenbeat.logs.files import LogText
 from evenbeat.logs.headers import column_meaning
 from evenbeat.logs.rows import HARMLESS, Columns
 from evenbeat.logs.terms import Form, Layout, Statements
-from evenbeat.logs.times import Times
 from evenbeat.quantities import FloatArray
-from evenbeat.units import SECONDS_PER_DAY, counted, duration_text
+from evenbeat.units import counted
 
 _SOME = 20_000  # readings that are looked at for one that repeats
 _FEWEST_DISTINCT = 100
@@ -193,38 +191,11 @@ def numbered(lines: Sequence[int] | IntArray) -> str:
     return f"line{'s' * (len(lines) > 1)} {named}"
 
 
-_ZONES_S = SECONDS_PER_DAY  # local time without a zone is less than a day from UTC
 _FIRST, _LAST = 9, 3
 _LAST_BYTES = 1 << 12
 
 
-def prediction_findings(log: LogText, layout: Layout, times: Times | None) -> tuple[Finding, ...]:
-    """Return what speaks for rows behind the measured ones."""
-    return (*_later_than_file(log.path, times), *_marked(log, layout))
-
-
-def _later_than_file(path: str, times: Times | None) -> Iterator[Finding]:
-    """Say how many rows are stamped after the file was last written, while others are before."""
-    if times is None or times.start is None:
-        return
-    try:
-        written = np.datetime64(Path(path).stat().st_mtime_ns, "ns")
-    except OSError:  # gone since it was read
-        return
-    limit_s = float((written - times.start.astype("datetime64[ns]")) / np.timedelta64(1, "s")) + _ZONES_S
-    if limit_s <= _ZONES_S or times.seconds[-1] <= limit_s:
-        return
-    later = int(np.count_nonzero(times.seconds > limit_s))
-    beyond = duration_text(float(times.seconds[-1]) - limit_s + _ZONES_S)
-    sentence = (
-        f"{counted(later, 'row at the end is', 'rows at the end are')} stamped up to {beyond} "
-        "after the file was last written, as predictions are; they were read as measured (cut them off)."
-    )
-    values = {"rows": later, "of": len(times.seconds)}
-    yield Finding(code="LATER_THAN_FILE", severity="caution", sentence=sentence, values=values)
-
-
-def _marked(log: LogText, layout: Layout) -> Iterator[Finding]:
+def prediction_findings(log: LogText, layout: Layout) -> Iterator[Finding]:
     """Say where a column of words holds one word up to a row and another one from there to the end."""
     form = layout.form
     columns = [i for i, kind in enumerate(form.kinds) if kind == "text" and i != layout.time]

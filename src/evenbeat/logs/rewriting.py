@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +17,6 @@ from evenbeat.logs.cells import (
     cell_kind,
     holds_joined_moment,
     is_comment,
-    shape_of,
     split_line,
 )
 from evenbeat.logs.files import LogText
@@ -86,110 +85,25 @@ def _asked(line: str) -> str:
 
 _SHARE = 0.9
 _FEWEST_LINES = 3
-_FEWEST_NAMED = 1
 _BRACKETS = "[](){}<>"
 _BEHIND = ",;:"
+_COMMENTS = ("#", "%", "//")
+_THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:,\d{3}){2,}(?:\.\d+)")
+_VALUE = (
+    rf'("[^"\n]*"|{DATE}[T ]{CLOCK}'
+    r"|[^\s,;|=]+(?:,\d+(?=[\s;|]|$))?(?:[ \t](?:[kMG]?Hz|[mnpu]?s|°?C)\b)?)"
+)
+_BETWEEN = r"(?:[ \t,;|]*|[^=\n]*?(?<![\w./%]))"  # the first is what is usual, and quick
+_PAIR = re.compile(rf"([^\W\d][\w./%°]*(?:\s?[\[(][^\])=]*[\])])?)[ \t]*=[ \t]*{_VALUE}", re.MULTILINE)
+_MOMENT_FIRST = re.compile(rf"[ \t]*[\[(]?({DATE}[T ][ \t]*{CLOCK})[\])]?[ \t,;:]+(?=[^\W\d])")
+_MOST_LEADING = 4  # cells before a remark
 
 
 @dataclass(frozen=True, kw_only=True)
-class WordPattern:
-    """The words that all rows share, ``None`` where a number or a time stands, and the names of those."""
-
-    words: tuple[str | None, ...]
-    names: tuple[str, ...]
-
-    def cells(self, line: str) -> list[str] | None:
-        """Return the numbers and times of a row, ``None`` where its words are others."""
-        tokens = _tokens(line)
-        if _words(tokens) != self.words:
-            return None
-        return [token for token, word in zip(tokens, self.words, strict=True) if word is None]
-
-    def spans(self, line: str) -> list[tuple[int, int]]:
-        """Return where the numbers and times of a row begin and end."""
-        spans = []
-        for match, word in zip(re.finditer(r"\S+", line), self.words, strict=True):
-            if word is None:
-                (token,) = _tokens(match.group())
-                start = match.start() + match.group().index(token)
-                spans.append((start, start + len(token)))
-        return spans
-
-
-def word_pattern(lines: Sequence[str]) -> WordPattern | None:
-    """Return what nearly all lines have in common, ``None`` where they are no such rows.
-
-    A time or a number in brackets may stand first without a name; every other number follows a word.
-    """
-    content = [line for line in lines if line.strip() and not line.lstrip().startswith(("#", "%", "//"))]
-    row = next((line for line in content[-_FEWEST_LINES:] if _names_all(line)), None)
-    if row is None:  # most logs are tables, and need no more than this look
-        return None
-    words = _words(_tokens(row))
-    often = Counter(_words(_tokens(line)) for line in content)[words]
-    enough = often >= max(_FEWEST_LINES, _SHARE * len(content))
-    return WordPattern(words=words, names=_names_of_words(words)) if enough else None
-
-
-def _names_all(line: str) -> bool:
-    """Return whether a line names each of its numbers."""
-    words = _words(_tokens(line))
-    names = _names_of_words(words)
-    bare = words[0] is None and cell_kind(line.split(maxsplit=1)[0].rstrip(_BEHIND)) == "number"
-    named = [name for name in names if name]
-    return not bare and "" not in names[1:] and len(set(names)) == len(names) and len(named) >= _FEWEST_NAMED
-
-
-def _tokens(line: str) -> list[str]:
-    return [token.rstrip(_BEHIND).strip(_BRACKETS) for token in line.split()]
-
-
-def _words(tokens: Sequence[str]) -> tuple[str | None, ...]:
-    """Return the words with zeros for their digits, ``None`` for a number or a time."""
-    return tuple(None if _is_value(token) else shape_of(token) for token in tokens)
-
-
-def _is_value(token: str) -> bool:
-    kind = cell_kind(token)
-    return kind in ("number", "moment") or (kind == "missing" and token.isalpha())
-
-
-def _names_of_words(words: Sequence[str | None]) -> tuple[str, ...]:
-    """Return the name of each number: the words before it, but for those with digits (states, processes)."""
-    names: list[str] = []
-    since: list[str] = []
-    for word in words:
-        if word is None:
-            names.append(" ".join(w for w in since if not re.search(r"\d", w)))
-            since = []
-        else:
-            since.append(word)
-    return tuple(names)
-
-
-_NAME = r"[^\W\d][\w./%°]*(?:\s?[\[(][^\])=]*[\])])?"
-_PAIR = re.compile(
-    rf'({_NAME})\s*=\s*("[^"]*"|{DATE}[T ]{CLOCK}'
-    r"|[^\s,;|=]+(?:,\d+(?=[\s;|]|$))?(?:\s(?:[kMG]?Hz|[mnpu]?s|°?C)\b)?)"
-)
-
-
-_MOMENT_FIRST = re.compile(rf"\s*[\[(]?({DATE}[T ]\s*{CLOCK})[\])]?[\s,;:]+(?=[^\W\d])")
-_THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:,\d{3}){2,}(?:\.\d+)")
-_MOST_LEADING = 4  # cells before a remark
-_COMMENTS = ("#", "%", "//")
-_DONE = b"\x0e"  # begins a line that was rewritten
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Rewriting:
-    """Turns lines into cells, one line for each line: those of usual make at once, others one by one."""
+    """Turns lines into cells, one line for each line; one that no expression matches stays as it is."""
 
-    one: Callable[[str], str] = str  # the cells of a line, parted by tabs; the line itself where it is no row
-    away: bytes = b""  # an expression of what is taken out, where nothing else is to be done
-    usual: bytes = (
-        b""  # an expression of a usual line, each cell a group; empty where none is like the others
-    )
+    ways: tuple[tuple[str, str], ...]  # expressions of whole lines, and the cells that each becomes
     first_line: int = 1  # one-based line of the log from which on lines are rewritten
 
     def of(self, text: bytes, line: int = 1) -> bytes:
@@ -200,24 +114,22 @@ class Rewriting:
         pieces = [text[:start]]
         while start < len(text):
             stop = text.find(b"\n", start + _PIECE_BYTES) + 1 or len(text)
-            pieces.append(self._piece(text[start:stop]))
+            piece = text[start:stop].decode(errors="replace")
+            for expression, cells in self.ways:
+                piece = re.sub(expression, cells, piece, flags=re.MULTILINE)
+            pieces.append(piece.encode())
             start = stop
         return b"".join(pieces)
 
-    def _piece(self, text: bytes) -> bytes:
-        if self.away:
-            return re.sub(self.away, b"", text)
-        if self.usual and _DONE not in text:
-            count = re.compile(self.usual).groups
-            text = re.sub(self.usual, _DONE + b"\t".join(b"\\%d" % (k + 1) for k in range(count)), text)
-            if text.count(_DONE) == text.count(b"\n"):
-                return text.replace(_DONE, b"")
-        lines = text.split(b"\n")
-        for at, line in enumerate(lines):
-            if not line.startswith((_DONE, b"#", b"%", b"//")) and line.strip():
-                told = line.decode(errors="replace")
-                lines[at] = line if told.lstrip().startswith(_COMMENTS) else self.one(told).encode()
-        return b"\n".join(lines).replace(_DONE, b"")
+
+@dataclass(frozen=True, kw_only=True)
+class _Named:
+    """Rows whose numbers have names: the names, and how the rows become cells."""
+
+    writing: Writing
+    names: tuple[str, ...]
+    rewriting: Rewriting
+    reason: str
 
 
 def readable_cells(
@@ -230,15 +142,12 @@ def readable_cells(
     log, done = _without_thousands(log)
     lines = first_lines(log.text)
     writing = None if wanted is None else wanted.writing
-    names = _pair_names(lines) if writing in (None, "pairs") else ()
-    if names:
-        reason = f"nearly every line is made of pairs name=value; the names are {', '.join(names)}"
-        return _named(log, _of_pairs(lines, names), done, "pairs", names, reason)
-    pattern = word_pattern(lines) if writing in (None, "words") else None
-    if pattern is not None:
-        said = ", ".join(name for name in pattern.names if name)
-        reason = f"nearly every line says its numbers after the same words: {said}"
-        return _named(log, _of_words(lines, pattern), done, "words", pattern.names, reason)
+    named = _pairs(lines) if writing in (None, "pairs") else None
+    named = named or (_words(lines) if writing in (None, "words") else None)
+    if named is not None:
+        log = replace(log, text=named.rewriting.of(log.text), first_rows={})
+        form = _form_of_cells(log, len(named.names), ".", named.writing, named.reason, ())
+        return log, replace(form, header=named.names), (*done, named.rewriting)
     form = detect_form(log, wanted if writing == "cells" else None)
     leading = _cells_before_remarks(lines, form) if writing in (None, "fixed") else 0
     if leading:
@@ -247,20 +156,6 @@ def readable_cells(
     if fields:
         return _from_fields(log, fields, form, done)
     return log, form, done
-
-
-def _named(
-    log: LogText,
-    rewriting: Rewriting,
-    done: tuple[Rewriting, ...],
-    writing: Writing,
-    names: tuple[str, ...],
-    reason: str,
-) -> tuple[LogText, Form, tuple[Rewriting, ...]]:
-    """Return the text as cells with names, and their form."""
-    rewritten = replace(log, text=rewriting.of(log.text), first_rows={})
-    form = _form_of_cells(rewritten, len(names), ".", writing, reason, ())
-    return rewritten, replace(form, header=names), (*done, rewriting)
 
 
 def _form_of_cells(
@@ -274,101 +169,107 @@ def _form_of_cells(
     return replace(form, writing=writing, candidates=(chosen, *(others or form.candidates)))
 
 
-def _pair_names(lines: Sequence[str]) -> tuple[str, ...]:
-    """Return the names of name=value rows, or nothing where most lines are none."""
-    content = [line for line in lines if line.strip() and not _is_remark(line)]
-    found = [_pairs(line) if "=" in line else [] for line in content]
-    rows = [p for p in found if any(cell_kind(_bare_value(v)) in ("number", "measured") for _, v in p)]
-    if len(rows) < max(_FEWEST_LINES, _SHARE * len(content)):
-        return ()
-    return tuple(dict.fromkeys(name for pairs in rows for name, _ in pairs))
+def _content(lines: Sequence[str]) -> list[str]:
+    """Return the lines that are neither blank nor comments."""
+    return [line for line in lines if line.strip() and not line.lstrip().startswith(_COMMENTS)]
 
 
-def _pairs(line: str) -> list[tuple[str, str]]:
-    """Return the names and values in a line; a moment in front of them is the time."""
-    pairs = _PAIR.findall(line)
-    moment = _MOMENT_FIRST.match(line)
-    named = moment is None or any(name.lower() == "time" for name, _ in pairs)
-    return pairs if named or moment is None else [("time", moment.group(1)), *pairs]
+def _groups(places: Iterable[int | None]) -> str:
+    """Return cells made of the groups of an expression, an empty one for ``None``."""
+    return "\t".join("" if place is None else rf"\g<{place}>" for place in places)
 
 
-def _bare_value(value: str) -> str:
-    return value.strip('"').replace("\t", " ")
+def _pairs(lines: Sequence[str]) -> _Named | None:
+    """Return how name=value rows are read, ``None`` where most lines are none.
+
+    A moment in front of them is the time. Rows may hold some of the names in orders that the first lines
+    have; those that end where hardly any other does were cut short.
+    """
+    orders, content = Counter[tuple[bool, tuple[str, ...]]](), _content(lines)
+    for line in content:
+        pairs = _PAIR.findall(line) if "=" in line else []
+        if any(cell_kind(value.strip('"')) in ("number", "measured") for _, value in pairs):
+            stamped = _MOMENT_FIRST.match(line) and all(name.lower() != "time" for name, _ in pairs)
+            orders[bool(stamped), tuple(name for name, _ in pairs)] += 1
+    if orders.total() < max(_FEWEST_LINES, _SHARE * len(content)):
+        return None
+    names = tuple(dict.fromkeys(name for at, order in orders for name in (*["time"] * at, *order)))
+    ends = Counter[str]()
+    for (_, order), count in orders.items():
+        ends[order[-1]] += count
+    ways = []
+    for stamped, order in sorted(orders, reverse=True):
+        if ends[order[-1]] >= max(_FEWEST_LINES, (1 - _SHARE) * ends.total()):
+            words = [rf"{_BETWEEN}{re.escape(name)}[ \t]*=[ \t]*{_VALUE}" for name in order]
+            before = _MOMENT_FIRST.pattern if stamped else ""
+            place = {name: at for at, name in enumerate((*["time"] * stamped, *order), 1)}
+            ways.append((rf"^{before}{''.join(words)}[^=\n]*$", _groups(map(place.get, names))))
+    reason = f"nearly every line is made of pairs name=value; the names are {', '.join(names)}"
+    return _Named(writing="pairs", names=names, rewriting=Rewriting(ways=tuple(ways)), reason=reason)
 
 
-def _of_pairs(lines: Sequence[str], names: tuple[str, ...]) -> Rewriting:
-    """Return how name=value rows are rewritten."""
-    place = {name: index for index, name in enumerate(names)}
-    rows = [(line, pairs) for line in lines if not _is_remark(line) and (pairs := _pairs(line))]
-    ends = Counter(pairs[-1][0] for _, pairs in rows)
-    enough = max(_FEWEST_LINES, (1 - _SHARE) * ends.total())
+def _words(lines: Sequence[str]) -> _Named | None:
+    """Return how rows of numbers behind words are read, ``None`` where most lines are none.
 
-    def one(line: str) -> str:
-        pairs = _pairs(line)
-        if not pairs or ends[pairs[-1][0]] < enough or any(name not in place for name, _ in pairs):
-            return line  # no row, or one that ends where hardly any other does
-        cells = [""] * len(names)
-        for name, value in pairs:
-            cells[place[name]] = _bare_value(value)
-        return "\t".join(cells)
-
-    usual = next((line for line, pairs in rows if tuple(name for name, _ in pairs) == names), "")
-    spans = [match.span(2) for match in _PAIR.finditer(usual)]
-    moment = _MOMENT_FIRST.match(usual)
-    spans = spans if moment is None or len(spans) == len(names) else [moment.span(1), *spans]
-    return Rewriting(one=one, usual=_usual(usual, spans))
-
-
-def _of_words(lines: Sequence[str], pattern: WordPattern) -> Rewriting:
-    """Return how rows that say each number after its name are rewritten."""
-
-    def one(line: str) -> str:
-        cells = pattern.cells(line)
-        return line if cells is None else "\t".join(cells)
-
-    usual = next((line for line in reversed(lines) if pattern.cells(line)), "")
-    return Rewriting(one=one, usual=_usual(usual, pattern.spans(usual)))
+    A time or a number in brackets may stand first without a name; every other number follows a word.
+    """
+    content = _content(lines)
+    for row in content[-_FEWEST_LINES:]:  # most logs are tables, and need no more than this look
+        names, spans = _named_numbers(row)
+        named = [name for name in names if name]
+        first = row.split(maxsplit=1)[0].rstrip(_BEHIND)
+        bare = names and not names[0] and cell_kind(first) == "number"
+        if named and not bare and "" not in names[1:] and len(set(names)) == len(names):
+            break
+    else:
+        return None
+    expression = _alike(row, spans)
+    often = sum(re.match(expression, line) is not None for line in content)
+    if often < max(_FEWEST_LINES, _SHARE * len(content)):
+        return None
+    rewriting = Rewriting(ways=((expression, _groups(range(1, len(names) + 1))),))
+    reason = f"nearly every line says its numbers after the same words: {', '.join(named)}"
+    return _Named(writing="words", names=tuple(names), rewriting=rewriting, reason=reason)
 
 
-def _usual(line: str, spans: Sequence[tuple[int, int]]) -> bytes:
-    """Return an expression of lines with the words of this one; none where only blanks part some values."""
+def _named_numbers(line: str) -> tuple[list[str], list[tuple[int, int]]]:
+    """Return names of the numbers and times of a line, and where these begin and end.
+
+    A name is the words before it, but for those with digits (states, processes).
+    """
+    names, spans, since = list[str](), list[tuple[int, int]](), list[str]()
+    for match in re.finditer(r"\S+", line):
+        token = match.group().rstrip(_BEHIND).strip(_BRACKETS)
+        kind = cell_kind(token)
+        if kind not in ("number", "moment") and not (kind == "missing" and token.isalpha()):
+            since.append(token)
+            continue
+        start = match.start() + match.group().index(token)
+        spans.append((start, start + len(token)))
+        names.append(" ".join(word for word in since if not re.search(r"\d", word)))
+        since = []
+    return names, spans
+
+
+def _alike(line: str, spans: Sequence[tuple[int, int]]) -> str:
+    """Return an expression of lines with the words of this one, whose digits may be others."""
     edges = [0, *(edge for span in spans for edge in span), len(line)]
-    parts = [line[a:b] for a, b in zip(edges[::2], edges[1::2], strict=True)]
-    if not spans or not all(part.strip() for part in parts[1:-1]):
-        return b""
-    words = [re.sub(r"\d+", r"\\d+", re.sub(r"(?:\\\s)+", " +", re.escape(part))) for part in parts]
-    values = [r"([^\s=]+" + r" [^\s=]+" * line[a:b].count(" ") + ")" for a, b in spans]
-    values[-1] = (
-        values[-1] if words[-1] else r"([^=\t\n]+)"
-    )  # what stands behind it is of its cell, and no number
-    return "".join(
-        ["(?m)^", words[0], *(v + w for v, w in zip(values, words[1:], strict=True)), "$"]
-    ).encode()
-
-
-def _is_remark(line: str) -> bool:
-    return line.lstrip().startswith(_COMMENTS)
+    parts = [re.escape(line[a:b]) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    words = [re.sub(r"\d+", r"\\d+", re.sub(r"(?:\\[ \t])+", r"[ \\t]+", part)) for part in parts]
+    values = [*[r"([^\s=]+)"] * (len(spans) - 1), r"([^\s=]+)" if words[-1] else r"([^=\t\n]+)"]
+    return "".join(["^", words[0], *(v + w for v, w in zip(values, words[1:], strict=True)), "$"])
 
 
 def _without_thousands(log: LogText) -> tuple[LogText, tuple[Rewriting, ...]]:
     """Return a text of one column without the commas that mark thousands, as in ``9,999,999.680``."""
-    content = [line.strip() for line in first_lines(log.text) if line.strip() and not _is_remark(line)]
-    marked = sum(_THOUSANDS.fullmatch(line) is not None for line in content)
-    if marked < _FEWEST_LINES or marked < _SHARE * len(content):
+    content = _content(first_lines(log.text))
+    marked = sum(_THOUSANDS.fullmatch(line.strip()) is not None for line in content)
+    if marked < max(_FEWEST_LINES, _SHARE * len(content)):
         return log, ()
     sentence = "Commas in the numbers were taken as marks of thousands, three digits apart before a point."
-    finding = note("THOUSANDS", sentence)
-    rewriting = Rewriting(away=rb",(?=\d{3}[,.])")
-    text = rewriting.of(log.text)
-    return replace(log, text=text, first_rows={}, findings=(*log.findings, finding)), (rewriting,)
-
-
-def _before_remark(line: str, form: Form) -> tuple[list[str], str]:
-    """Return the numbers and moments that begin a line, and the text behind them."""
-    cells = split_line(line, " ", joined_moment=form.joined_moment)
-    kinds = [cell_kind(cell, form.decimal) for cell in cells]
-    first_text = kinds.index("text") if "text" in kinds else len(cells)
-    return cells[:first_text], " ".join(cells[first_text:])
+    rewriting = Rewriting(ways=((r",(?=\d{3}[,.])", ""),))
+    findings = (*log.findings, note("THOUSANDS", sentence))
+    return replace(log, text=rewriting.of(log.text), first_rows={}, findings=findings), (rewriting,)
 
 
 def _cells_before_remarks(lines: Sequence[str], form: Form) -> int:
@@ -376,12 +277,16 @@ def _cells_before_remarks(lines: Sequence[str], form: Form) -> int:
     if form.separator != " " or any("\t" in line for line in lines):
         return 0
     rows = [line for line in lines[form.first_line - 1 :] if line.strip() and not is_comment(line, " ")]
-    split = [_before_remark(line, form) for line in rows]
-    widths = Counter(len(cells) for cells, _ in split)
+    widths, remarks = Counter[int](), list[tuple[int, int]]()
+    for line in rows:
+        cells = split_line(line, " ", joined_moment=form.joined_moment)
+        width = next((k for k, c in enumerate(cells) if cell_kind(c, form.decimal) == "text"), len(cells))
+        widths[width] += 1
+        remarks.append((width, len(cells) - width))
     width, same = widths.most_common(1)[0] if widths else (0, 0)
-    remarked = sum(bool(remark) for cells, remark in split if len(cells) == width)
-    different = len({len(remark.split()) for _, remark in split}) > 1
-    fits = same >= _FEWEST_LINES and same >= _SHARE * len(rows) and 1 < width <= _MOST_LEADING
+    remarked = any(words for cells, words in remarks if cells == width)
+    different = len({words for _, words in remarks}) > 1
+    fits = same >= max(_FEWEST_LINES, _SHARE * len(rows)) and 1 < width <= _MOST_LEADING
     return width if fits and remarked and different else 0
 
 
@@ -390,29 +295,23 @@ def _from_remarks(
 ) -> tuple[LogText, Form, tuple[Rewriting, ...]]:
     """Return rows of cells with the remark of each as its last, and what they say as a finding."""
     first = form.first_line
-    remarks: dict[str, list[int]] = {}
-
-    def one(line: str) -> str:
-        cells, remark = _before_remark(line, form)
-        return line if len(cells) != leading else "\t".join([*cells, remark])
-
-    rewriting = Rewriting(one=one, first_line=first)
-    head, lines = log.text.decode(errors="replace").split("\n")[: first - 1], []
-    for line in head:
+    cell = rf"({DATE} +\d\d?:\S*|\S+)" if form.joined_moment else r"(\S+)"
+    expression = rf"^ *{' +'.join([cell] * leading)}(?: +(\S.*)| *)$"
+    rewriting = Rewriting(ways=((expression, _groups(range(1, leading + 2))),), first_line=first)
+    lines = rewriting.of(log.text).decode(errors="replace").split("\n")
+    for at, line in enumerate(lines[: first - 1]):
         names = re.split(r"\s{2,}|\t", line.strip())
-        lines.append("\t".join(names) if len(names) == leading + 1 else line)
-    rows = rewriting.of(log.text)
-    for number, line in enumerate(rows.decode(errors="replace").split("\n")[first - 1 :], first):
-        remark = line.rpartition("\t")[2].strip() if line.count("\t") == leading else ""
-        if remark and not _is_remark(line):
+        lines[at] = "\t".join(names) if len(names) == leading + 1 else line
+    remarks: dict[str, list[int]] = {}
+    for number, line in enumerate(lines[first - 1 :], first):
+        remark = line.rpartition("\t")[2].strip()
+        if remark and line.count("\t") == leading and not line.lstrip().startswith(_COMMENTS):
             remarks.setdefault(remark, []).append(number)
     told = "; ".join(f"'{remark}' in {_numbered(numbers)}" for remark, numbers in remarks.items())
     count = sum(map(len, remarks.values()))
     sentence = f"{counted(count, 'row carries', 'rows carry')} a remark, which was kept but not used: {told}."
-    finding = note("REMARKS", sentence, rows=count)
-    body = rows.split(b"\n", first - 1)[-1]
-    text = b"\n".join([*(line.encode() for line in lines), body])
-    rewritten = replace(log, text=text, first_rows={}, findings=(*log.findings, finding))
+    findings = (*log.findings, note("REMARKS", sentence, rows=count))
+    rewritten = replace(log, text="\n".join(lines).encode(), first_rows={}, findings=findings)
     reason = f"rows of {leading} numbers or times, some of them with a remark behind"
     form = _form_of_cells(rewritten, leading + 1, form.decimal, "fixed", reason, form.candidates)
     return rewritten, form, (*done, rewriting)
@@ -445,28 +344,17 @@ def _fixed_fields(lines: Sequence[str], form: Form) -> tuple[tuple[int, int], ..
     return fields if not any(" " in cell for cell in cells) else ()
 
 
-def _fills(line: str, fields: tuple[tuple[int, int], ...]) -> bool:
-    """Return whether a line is a row of such columns, and where it ends early does so behind a whole cell."""
-    gaps = zip((0, *(b for _, b in fields)), (*(a for a, _ in fields), len(line)), strict=True)
-    last = max((i for i, (a, b) in enumerate(fields) if line[a:b].strip()), default=-1)
-    reaches = last == len(fields) - 1 or len(line) >= fields[last][1]
-    return last >= 0 and reaches and not any(line[a:b].strip() for a, b in gaps)
-
-
 def _from_fields(
     log: LogText, fields: tuple[tuple[int, int], ...], form: Form, done: tuple[Rewriting, ...]
 ) -> tuple[LogText, Form, tuple[Rewriting, ...]]:
-    """Return rows of columns of fixed width as cells."""
-
-    def one(line: str) -> str:
-        return "\t".join(line[a:b] for a, b in fields) if _fills(line, fields) else line
-
-    lengths = Counter(map(len, first_lines(log.text)[form.first_line - 1 :]))
-    whole = max(fields[-1][1], lengths.most_common(1)[0][0])
-    gaps = [a - b for (a, _), b in zip((*fields, (whole, 0)), (0, *(b for _, b in fields)), strict=True)]
-    cells = zip(gaps, (b - a for a, b in fields), strict=False)
-    usual = "".join(f" {{{gap}}}(.{{{width}}})" for gap, width in cells) + f" {{{gaps[-1]}}}"
-    rewriting = Rewriting(one=one, usual=f"(?m)^{usual}$".encode(), first_line=form.first_line)
+    """Return rows of columns of fixed width as cells; those that end early do so behind a whole cell."""
+    widths = [b - a for a, b in fields]
+    gaps = [a - b for (a, _), b in zip(fields, (0, *(b for _, b in fields)), strict=False)]
+    expression = rf" {{{gaps[-1]}}}(.{{1,{widths[-1]}}})"
+    for gap, width in reversed([*zip(gaps, widths, strict=True)][:-1]):
+        expression = rf" {{{gap}}}(.{{{width}}})(?:{expression})?"
+    cells = _groups(range(1, len(fields) + 1))
+    rewriting = Rewriting(ways=((rf"^(?=.*\S){expression} *$", cells),), first_line=form.first_line)
     text = rewriting.of(log.text)
     head = text.split(b"\n", form.first_line - 1)
     if len(head) > 1 and (form.header or len(head[-2].split()) == len(fields)):

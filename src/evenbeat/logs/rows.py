@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import itertools
@@ -38,23 +39,18 @@ from evenbeat.logs.cells import (
     split_line,
     without_blanks,
 )
-from evenbeat.logs.cut_short import Endings, Judge, endings_of
+from evenbeat.logs.cut_short import End, Judge, ends_of, fronts_of
 from evenbeat.logs.files import LogText, line_feeds
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.rewriting import BEFORE, OTHER_ANSWER, QUERY
 from evenbeat.logs.terms import Form, Wanted
-from evenbeat.logs.times import Moments, end_to_end, exact_times, moments_in, texts_of
+from evenbeat.logs.times import Moments, end_to_end, exact_number, moments_in, texts_of
 from evenbeat.quantities import FloatArray
 
 RULE, REPEATED_HEADER = "a rule between rows", "the header written again"
 HARMLESS = (RULE, REPEATED_HEADER, QUERY, OTHER_ANSWER, BEFORE)
 _RULE = re.compile(r"[\s=\-_*+~.|]+")
 _LIKE_NUMBERS = re.compile(r"[.,eEdD]*[\d+\-][\d+\-.,eEdD]*", re.ASCII)
-EXACT = {
-    mark: re.compile(rf"\+?(\d{{1,18}}|[1-8]\d{{18}})(?:{re.escape(mark)}(\d*))?", re.ASCII) for mark in ".,"
-}
-"""A time whose whole part 64 bits hold, and its decimals."""
-
 REJECT = (
     "correct the line, put # in front of it, or pass over such lines with --set bad_lines=reject "
     "(bad_lines='reject')"
@@ -66,7 +62,7 @@ def read_by_line(
 ) -> tuple[dict[int, Any], list[int], RejectedLines]:
     """Return the columns of rows given as line number and text, the lines taken, and the others."""
     units = {index: unit.strip() for index, unit in wanted.units}
-    taken: list[tuple[list[float], tuple[int, float], str | None]] = []
+    taken: list[tuple[list[float], int, str | None]] = []
     lines: list[int] = []
     rejected: list[Rejected] = []
     known: dict[str, _OddLineError] = {}
@@ -76,7 +72,7 @@ def read_by_line(
             if odd is None:
                 cells = _cells_of_row(line, form)
                 values = [_number(cells[i], i, form, units.get(i, "")) for i in wanted.numbers]
-                time = (0, 0.0) if wanted.exact is None else _exact(cells[wanted.exact], form, wanted)
+                time = 0 if wanted.exact is None else _exact(cells[wanted.exact], form, wanted)
                 text = None if wanted.moment is None else cells[wanted.moment]
                 taken.append((values, time, text if text and text.lower() not in MISSING_TEXTS else None))
                 lines.append(number)
@@ -90,8 +86,7 @@ def read_by_line(
     numbers = np.array([values for values, _, _ in taken], dtype=float).reshape(-1, len(wanted.numbers))
     columns: dict[int, Any] = {i: numbers[:, place] for place, i in enumerate(wanted.numbers)}
     if wanted.exact is not None:
-        whole, fraction = ([time[k] for _, time, _ in taken] for k in (0, 1))
-        columns[wanted.exact] = exact_times(np.array(whole, dtype=np.int64), fraction, wanted)
+        columns[wanted.exact] = np.array([time for _, time, _ in taken], dtype=np.int64)
     if wanted.moment is not None:
         columns[wanted.moment] = np.array([text for _, _, text in taken], dtype=object)
     return columns, lines, RejectedLines.of(rejected)
@@ -133,16 +128,16 @@ def _cells_of_row(line: str, form: Form) -> list[str]:
     return cells + [""] * (form.columns - len(cells))
 
 
-def _exact(cell: str, form: Form, wanted: Wanted) -> tuple[int, float]:
-    """Return whole part and fraction of the time in a cell."""
-    exact = EXACT[form.decimal].fullmatch(cell)
-    fraction = float(f"0.{exact.group(2) or ''}") if exact else 0.0
-    if exact is None or (fraction and not wanted.fractions):
+def _exact(cell: str, form: Form, wanted: Wanted) -> int:
+    """Return the time in a cell as a whole number."""
+    number = exact_number(cell, form, wanted.decimals)
+    if number is None:
         what = "is missing in this row" if cell.lower() in MISSING_TEXTS else f"{shown(cell)} is not a number"
-        what = what if exact is None else f"{shown(cell)} has decimals where the first ones have none"
+        if exact_number(cell.partition(form.decimal)[0], form, 0) is not None:
+            what = f"{shown(cell)} has decimals where the first ones have none"
         msg = f"the time {what}; every row needs its time"
         raise _OddLineError(msg, advice="")
-    return int(exact.group(1)), fraction
+    return number
 
 
 def _number(cell: str, index: int, form: Form, unit: str) -> float:
@@ -172,8 +167,10 @@ class Columns:
     """The columns that were asked for."""
 
     rows: int
-    # position to samples, shape (rows,), NaN where a cell holds no reading; times may be exact
+    # position to samples, shape (rows,), NaN where a cell holds no reading; times that float64 would not
+    # hold are whole numbers, the last so many of whose digits are ``decimals``
     numbers: Mapping[int, npt.NDArray[Any]]
+    decimals: int = 0
     # position to the unit written in its cells, where there is one
     cell_units: Mapping[int, str] = field(default_factory=dict)
     moments: Moments | None = None  # time stamps, where the time is written so
@@ -187,7 +184,9 @@ class Columns:
     header: int = 0
     comments: int = 0
     blank: int = 0
-    endings: Endings = field(default_factory=Endings)  # how its rows begin and end
+    # ends, fronts: shape (rows,), codes for how its rows end and begin, where these are looked at
+    ends: npt.NDArray[np.uint16] | None = None
+    fronts: npt.NDArray[np.uint16] | None = None
 
     @cached_property
     def row_lines(self) -> IntArray:
@@ -206,6 +205,8 @@ class Columns:
             numbers={i: column[rows] for i, column in self.numbers.items()},
             moments=None if self.moments is None else self.moments.kept(rows),
             lines=self.row_lines[rows],
+            ends=None if self.ends is None else self.ends[rows],
+            fronts=None if self.fronts is None else self.fronts[rows],
         )
 
     def without(self, rejected: RejectedLines) -> Columns:
@@ -240,7 +241,6 @@ class Columns:
 
 
 _NA_TEXTS = sorted({form for t in MISSING_TEXTS for form in (t, t.upper(), t.capitalize())} | {"NaN"})
-_REFUSALS = (ValueError, OverflowError)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -258,11 +258,10 @@ class PieceReader:
         scan = Scan(self._with_unit_cells(cleaned(bare, form)), form.separator)
         content = scan.lengths > 0
         blank = int(np.count_nonzero(np.diff(line_ends(bare), prepend=-1) == 1))
-        more = len(self._names[0]) - form.columns
+        more = self._places[-1] - form.columns
         regular = content & (scan.cells >= form.fewest + more) & (scan.cells <= form.columns + more)
-        columns, regular = self._at_once(scan, regular)
+        columns, regular = self._parsed(scan, regular)
         places = np.flatnonzero(regular)
-        endings = endings_of(scan, places, first_line, form, wanted)
         odd = np.flatnonzero(content & ~regular)
         rejected = RejectedLines()
         if len(odd):
@@ -275,8 +274,7 @@ class PieceReader:
                 if wanted.moment is not None:
                     columns[wanted.moment] = texts_of(columns[wanted.moment])
                 columns = {i: np.concatenate([columns[i], others[i]])[order] for i in columns}
-                places, texts = places[order], dict(told)
-                endings = endings.and_rows([(line, texts[line]) for line in taken], form, wanted)
+                places = places[order]
         moment = None if wanted.moment is None else columns.pop(wanted.moment)
         return Columns(
             rows=len(places),
@@ -286,18 +284,17 @@ class PieceReader:
             rejected=rejected,
             comments=int(np.count_nonzero(scan.lengths == 0)) - blank,
             blank=blank,
-            endings=endings,
+            ends=ends_of(scan, places, form, wanted) if wanted.holds(form.columns - 1) else None,
+            fronts=fronts_of(scan, places, form) if wanted.begins_with_reading else None,
         )
 
     @cached_property
-    def _names(self) -> tuple[list[str], list[str]]:
-        """Names of the cells of a line, with units and clocks in cells of their own; those of the units."""
-        names: list[str] = []
-        units = {index for index, _ in self.wanted.units}
+    def _places(self) -> list[int]:
+        """Where the cell of each column is, beside cells of units and clocks, and how many there are."""
+        places, units = [0], {index for index, _ in self.wanted.units}
         for index in range(self.form.columns):
-            names += [str(index), *([f"unit {index}"] if index in units else [])]
-            names += ["clock"] if index == joined_column(self.form) else []
-        return names, [f"unit {index}" for index in sorted(units)]
+            places.append(places[-1] + 1 + (index in units) + (index == joined_column(self.form)))
+        return places
 
     def _with_unit_cells(self, text: bytes) -> bytes:
         """Return lines with a mark in a cell of its own instead of each unit that ends a cell."""
@@ -307,72 +304,83 @@ class PieceReader:
                 text = text.replace(unit.encode() + end, separator + UNIT.encode() + end)
         return text
 
-    def _at_once(
+    def _parsed(
         self, scan: Scan, regular: npt.NDArray[np.bool_]
     ) -> tuple[dict[int, Any], npt.NDArray[np.bool_]]:
-        """Return the columns of the regular lines, and which these are: those that pandas understands."""
-        columns = self._parsed(scan, regular)
-        if columns is None:
-            regular = regular.copy()
-            regular[np.flatnonzero(regular)[self._suspects(scan, regular)]] = False
-            columns = self._parsed(scan, regular)
-        if columns is None:
-            regular = np.zeros_like(regular)
-            columns = self._parsed(scan, regular) or {}
-        return columns, regular
-
-    def _parsed(self, scan: Scan, regular: npt.NDArray[np.bool_]) -> dict[int, Any] | None:
-        """Return the columns of some lines, ``None`` where a cell is not understood."""
-        wanted = self.wanted
-        if not regular.any():
-            return read_by_line((), self.form, wanted, reject=True)[0]
-        text, rows = scan.text_of(regular), int(np.count_nonzero(regular))
-        short = bool((scan.cells[regular] < len(self._names[0])).any())
-        stamps = None
-        if wanted.moment == 0 and joined_column(self.form) is None:
-            stamps = scan.first_cells(regular)
-        dtypes = {str(index): "float64" for index in wanted.numbers}
-        if wanted.exact is not None:
-            dtypes[str(wanted.exact)] = "str" if wanted.fractions else "int64"
+        """Return the columns of regular lines, and which these are: those without a cell that is odd."""
+        form, wanted, rows = self.form, self.wanted, int(np.count_nonzero(regular))
+        text = scan.text_of(regular) if rows else b""
+        joined, at = joined_column(form) == wanted.moment, self._places
+        alone = rows and wanted.moment == 0 and not joined
+        stamps = scan.first_cells(regular) if alone else None
+        numbers = {at[index]: "float64" for index in wanted.numbers}
+        exact = {} if wanted.exact is None else {at[wanted.exact]: "str" if wanted.decimals else "int64"}
         frame = None
-        for missing in (True,) if short else (False, True):  # without missing texts it is faster
-            try:
-                frame = self._frame(text, dtypes, missing=missing, stamps=stamps is None)
+        for dtypes, missing in (  # without missing texts it is faster, with odd cells all are texts at first
+            ({**numbers, **exact}, False),
+            ({**numbers, **exact}, True),
+            (dict.fromkeys(exact, "str"), False),
+        ):
+            with contextlib.suppress(ValueError, OverflowError):
+                frame = self._frame(text, dtypes, missing=missing, stamps=stamps is None) if rows else None
+            if frame is not None and len(frame) == rows:
                 break
-            except _REFUSALS:
-                continue
-        if frame is None or len(frame) != rows:
-            return None
-        if not all((frame[name] == UNIT).all() for name in self._names[1]):
-            return None
-        columns: dict[int, Any] = {i: frame[str(i)].to_numpy() for i in wanted.numbers}
+        else:
+            return read_by_line((), form, wanted, reject=True)[0], np.zeros_like(regular)
+        good = np.ones(rows, dtype=bool)
+        for index, _ in wanted.units:
+            good &= (frame[at[index] + 1] == UNIT).to_numpy(dtype=bool)
+        columns: dict[int, Any] = {i: self._numbers(frame[at[i]], good) for i in wanted.numbers}
         if wanted.moment is not None and stamps is not None:
             columns[wanted.moment] = stamps
         elif wanted.moment is not None:
-            cells = frame[str(wanted.moment)]
-            cells = cells + "T" + frame["clock"] if "clock" in frame else cells
+            cells = frame[at[wanted.moment]]
+            cells = cells + "T" + frame[at[wanted.moment] + 1] if joined else cells
             columns[wanted.moment] = cells.to_numpy(dtype=object)
         if wanted.exact is not None:
-            columns[wanted.exact] = _exact_column(frame[str(wanted.exact)], self.form.decimal, wanted)
-            if columns[wanted.exact] is None:
-                return None
-        return columns
+            times = frame[at[wanted.exact]]
+            whole = times.to_numpy()
+            if whole.dtype.kind != "i":
+                found = (exact_number(str(time).strip(), form, wanted.decimals) for time in times)
+                whole = np.array([-1 if time is None else time for time in found], dtype=np.int64)
+            good &= whole >= 0
+            columns[wanted.exact] = whole
+        if good.all():
+            return columns, regular
+        regular = regular.copy()
+        regular[regular] = good
+        return {index: column[good] for index, column in columns.items()}, regular
 
-    def _frame(self, text: bytes, dtypes: dict[str, Any], *, missing: bool, stamps: bool = True) -> Any:
+    def _numbers(self, cells: Any, good: npt.NDArray[np.bool_]) -> FloatArray:
+        """Return the numbers in a column; rows with a cell that is odd are marked as no good."""
+        import pandas as pd
+
+        if cells.dtype.kind in "fiu":
+            return np.asarray(cells.to_numpy(), dtype=float)
+        texts = cells.astype("str")
+        plain = texts.str.replace(self.form.decimal, ".", regex=False) if self.form.decimal != "." else texts
+        numbers = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=float)
+        unread = np.flatnonzero(np.isnan(numbers))
+        good[unread] &= [str(text).strip().lower() in MISSING_TEXTS for text in texts.iloc[unread]]
+        return numbers
+
+    def _frame(self, text: bytes, dtypes: Mapping[int, Any], *, missing: bool, stamps: bool = True) -> Any:
         """Return cells; with texts for missing readings, and with time stamps, where that is asked."""
         import pandas as pd
 
-        separator, (names, units) = self.form.separator, self._names
-        taken = [str(i) for i in range(self.form.columns) if self.wanted.holds(i)]
-        taken = taken if stamps else [name for name in taken if name != str(self.wanted.moment)]
-        joined = joined_column(self.form)
-        taken += ["clock"] if joined is not None and joined == self.wanted.moment else []
+        wanted, separator, places = self.wanted, self.form.separator, self._places
+        taken = [
+            places[i] for i in range(self.form.columns) if wanted.holds(i) and (stamps or i != wanted.moment)
+        ]
+        taken += [places[index] + 1 for index, _ in wanted.units]
+        if wanted.moment is not None and joined_column(self.form) == wanted.moment:
+            taken.append(places[wanted.moment] + 1)
         return pd.read_csv(
             io.BytesIO(text),
             sep=r"\s+" if separator == " " else separator,
             header=None,
-            names=names,
-            usecols=[*taken, *units],  # the cells of each line were counted
+            names=range(places[-1]),  # numbers are looked up sooner than texts
+            usecols=taken,  # the cells of each line were counted
             index_col=False,
             dtype=dtypes,
             keep_default_na=False,
@@ -385,62 +393,8 @@ class PieceReader:
             low_memory=False,
         )
 
-    def _suspects(self, scan: Scan, regular: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-        """Return which of some lines hold a cell that is no number and no text for a missing one."""
-        import pandas as pd
 
-        wanted, decimal = self.wanted, self.form.decimal
-        count = int(np.count_nonzero(regular))
-        suspects = np.zeros(count, dtype=bool)
-        dtypes = {} if wanted.exact is None else {str(wanted.exact): "str"}
-        try:
-            frame = self._frame(scan.text_of(regular), dtypes, missing=False)
-        except _REFUSALS:
-            return ~suspects
-        if len(frame) != count:
-            return ~suspects
-        for name in self._names[1]:
-            suspects |= (frame[name] != UNIT).to_numpy(dtype=bool)
-        for index in wanted.numbers:
-            cells = frame[str(index)]
-            if cells.dtype.kind in "fiu":
-                continue
-            cells = cells.astype("str")
-            plain = cells.str.replace(decimal, ".", regex=False) if decimal != "." else cells
-            unread = np.flatnonzero(pd.to_numeric(plain, errors="coerce").isna().to_numpy())
-            known = [str(cell).strip().lower() in MISSING_TEXTS for cell in cells.iloc[unread]]
-            suspects[unread[~np.array(known, dtype=bool)]] = True
-        if wanted.exact is not None:
-            times = frame[str(wanted.exact)]
-            suspects |= [EXACT[decimal].fullmatch(str(time).strip()) is None for time in times]
-        return suspects
-
-
-def _exact_column(cells: Any, decimal: str, wanted: Wanted) -> npt.NDArray[Any] | None:
-    """Return whole parts and fractions of numbers without sign, ``None`` where one is none or too large.
-
-    The fraction is the float64 next to what is written: it is read by itself, as ``0.…``.
-    """
-    import pandas as pd
-
-    if "-" in str(cells.iloc[0]):
-        return None
-    whole, fraction = cells, 0.0
-    if cells.dtype.kind not in "iu":
-        text = "\n".join(map(str, cells.to_numpy(dtype=object))).replace(decimal, ";0.")
-        how: dict[str, Any] = {"sep": ";", "header": None, "names": [0, 1], "skip_blank_lines": False}
-        try:
-            parts = pd.read_csv(io.StringIO(text), dtype={0: "int64", 1: "float64"}, index_col=False, **how)
-        except _REFUSALS:
-            return None
-        if len(parts) != len(cells):
-            return None
-        whole, fraction = parts[0], parts[1].fillna(0.0).to_numpy()
-    exact = exact_times(whole.to_numpy(), fraction, wanted)
-    return None if (whole < 0).any() else exact
-
-
-PIECE_BYTES = 1 << 19
+PIECE_BYTES = 3 << 18
 
 
 def read_columns(
@@ -449,24 +403,25 @@ def read_columns(
     wanted: Wanted,
     *,
     reject: bool = False,
-    before: Endings | None = None,
+    earlier: Mapping[End, int] | None = None,
     sample: Sequence[str] = (),
 ) -> Columns:
     """Return the columns at the given positions, of rows that were not cut short.
 
     In a log without times a row that was cut short keeps its place, where its readings are missing. Beside
-    how rows ``before`` this part of a log end, and a ``sample`` of their last cells, it is judged what was
-    cut short.
+    how ``earlier`` rows of a log end, and a ``sample`` of last cells, it is judged what was cut short.
     """
     columns = _parsed(log, form, wanted, reject=reject)
     columns = _without_infinite(log, form, columns, reject=reject)
     judge = Judge(
         form,
         wanted,
-        columns.endings if before is None else before.and_others(columns.endings),
+        ends=columns.ends,
+        fronts=columns.fronts,
+        earlier=earlier or {},
         sample=sample or first_cells(log, form, form.columns - 1, PROBE_LINES),
         numbers=columns.numbers,
-        rows_at=lambda rows: _texts(log, columns.row_lines[rows]),
+        texts=lambda rows: _texts(log, columns.row_lines[rows]),
     )
     surely, perhaps = judge.verdict()
     if surely and not reject:
@@ -493,7 +448,7 @@ def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Column
     reader = PieceReader(form=form, wanted=wanted, reject=reject)
     numbers: dict[int, npt.NDArray[Any]] = {i: np.empty(log.lines) for i in wanted.numbers}
     if wanted.exact is not None:  # room that is not written to costs nothing
-        numbers[wanted.exact] = np.empty(log.lines, dtype=wanted.exact_type)
+        numbers[wanted.exact] = np.empty(log.lines, dtype=np.int64)
     ns = np.empty(0 if wanted.moment is None else log.lines, dtype=np.int64)
     rows, parts, moments = 0, list[Columns](), list[Moments]()
     pieces = _pieces(log.text, start, form)
@@ -510,6 +465,7 @@ def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Column
     return Columns(
         rows=rows,
         numbers={i: column[:rows] for i, column in numbers.items()},
+        decimals=wanted.decimals,
         cell_units={i: unit.strip() for i, unit in wanted.units},
         moments=end_to_end(moments, ns[:rows]) if moments else None,
         others=np.concatenate([np.arange(1, form.first_line), *(part.others for part in parts)]),
@@ -517,7 +473,8 @@ def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Column
         header=header,
         comments=comments + sum(part.comments for part in parts),
         blank=blank + sum(part.blank for part in parts),
-        endings=Endings().and_others(*(part.endings for part in parts)),
+        ends=np.concatenate([part.ends for part in parts]) if parts[0].ends is not None else None,
+        fronts=np.concatenate([part.fronts for part in parts]) if parts[0].fronts is not None else None,
     )
 
 

@@ -20,7 +20,7 @@ from evenbeat.logs.form import PROBE_LINES, assign_columns
 from evenbeat.logs.headers import comment_statements
 from evenbeat.logs.rows import Columns, first_cells
 from evenbeat.logs.terms import Form, Layout, Options, Wanted
-from evenbeat.logs.times import Times, looks_like_days, looks_like_time, many_digits
+from evenbeat.logs.times import Times, exact_decimals, looks_like_days, looks_like_time
 from evenbeat.quantities import FloatArray
 from evenbeat.units import counted
 
@@ -133,12 +133,11 @@ def wanted_columns(log: LogText, layout: Layout) -> Wanted:
     elif time is not None and form.kinds[time] in ("moment", "text"):
         wanted = replace(wanted, moment=time)
     elif time is not None:
-        cells = first_cells(log, form, time, PROBE_LINES)
-        if many_digits(cells):
-            fractions = any(form.decimal in cell for cell in cells)
-            wanted = replace(wanted, exact=time, fractions=fractions)
-        else:
+        decimals = exact_decimals(first_cells(log, form, time, PROBE_LINES), form.decimal)
+        if decimals is None:
             wanted = replace(wanted, numbers=(*numbers, time))
+        else:
+            wanted = replace(wanted, exact=time, decimals=decimals)
     units = []
     for index in wanted.numbers:
         if form.kinds[index] == "measured":

@@ -8,8 +8,6 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal, get_args
 
-import numpy as np
-
 from evenbeat.bench import Bench, bench_of, bench_text, read_bench, written
 from evenbeat.errors import InputError, LogError
 from evenbeat.intake import checked_weighting
@@ -31,8 +29,6 @@ QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
 CellKind = Literal["number", "moment", "measured", "missing", "text"]
 TimeForm = Literal["iso", "unix", "mjd", "split_mjd", "spreadsheet", "time_of_day", "elapsed"]
 Writing = Literal["cells", "pairs", "words", "fixed"]
-EXACT_TIME = np.dtype([("whole", np.int64), ("fraction", float)])
-"""Numbers as whole part and fraction, each exact: float64 alone does not hold Unix nanoseconds."""
 TIME_UNITS = ("ns", "us", "ms", "s", "min", "h", "d")
 
 
@@ -102,10 +98,9 @@ class Wanted:
 
     numbers: tuple[int, ...]  # positions of columns of numbers
     moment: int | None = None  # position of a column of time stamps, ``None`` where there is none
-    # exact, fractions: position of a column of times that float64 would not hold, and whether they have
-    # decimals
+    # exact, decimals: position of a column of times that float64 would not hold, and with how many decimals
     exact: int | None = None
-    fractions: bool = False
+    decimals: int = 0
     time: int | None = None  # position of the time, however it is written
     # position of a column of numbers and what stands behind each of them, a blank included
     units: tuple[tuple[int, str], ...] = ()
@@ -113,11 +108,6 @@ class Wanted:
     def holds(self, index: int) -> bool:
         """Return whether a column is read."""
         return index in self.numbers or index in (self.moment, self.exact)
-
-    @property
-    def exact_type(self) -> np.dtype[Any]:
-        """How exact times are held."""
-        return EXACT_TIME if self.fractions else np.dtype(np.int64)
 
     @property
     def begins_with_reading(self) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import re
 import zoneinfo
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -14,11 +14,9 @@ import numpy.typing as npt
 
 from evenbeat.dates import iso_date, order_of_dates
 from evenbeat.epochs import IntArray
-from evenbeat.errors import LogError
+from evenbeat.errors import LogError, NoTimeError, RowError
 from evenbeat.findings import Finding, caution, note
-from evenbeat.logs.cells import shape_of
-from evenbeat.logs.refusal import NoTimeError, RowError
-from evenbeat.logs.terms import TimeForm, Wanted
+from evenbeat.logs.terms import Form, TimeForm
 from evenbeat.quantities import FloatArray
 from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, counted, duration_text, parse_duration
 
@@ -105,7 +103,8 @@ def across_weeks(seconds: FloatArray) -> tuple[FloatArray, tuple[Finding, ...]]:
 
 
 _SECOND_NS = 1_000_000_000
-_HOUR_NS = 3600 * _SECOND_NS
+_Stamp = tuple[str, int, bool, bool]
+_STAMPS = np.dtype([("day", int), ("ns", int), ("zoned", bool), ("leap", bool), ("known", bool)])
 _ALIKE = re.compile(rb"(\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d{1,9})?)?)(?:(Z)|([+-])(\d\d):?(\d\d))?")
 _PARTS = re.compile(
     r"@?(\d{1,4}[-/. :](?:[A-Za-z]{3,9}|\d{1,3})(?:[-/. ]\d{1,4})?)(?:[T:_-]\s*|\s+|$)(.*)", re.ASCII
@@ -147,7 +146,7 @@ class Moments:
         )
 
 
-def stamp_in(text: str) -> tuple[str, int, bool, bool] | None:
+def stamp_in(text: str) -> _Stamp | None:
     """Return date, nanoseconds since midnight, whether a zone is stated, and whether it is a leap second.
 
     ``None`` where a text is no moment. The date is empty for a time of day alone, which states its seconds.
@@ -185,7 +184,7 @@ def moments_in(cells: npt.NDArray[Any]) -> Moments:
         with contextlib.suppress(UnicodeEncodeError):
             alike = np.array(cells.tolist(), dtype="S")
     moments = _iso_moments(alike) if alike.dtype.kind == "S" else None
-    return moments or _by_ends(texts_of(cells).tolist())
+    return moments or _by_parts(texts_of(cells).tolist())
 
 
 def end_to_end(parts: Sequence[Moments], ns: IntArray) -> Moments:
@@ -229,12 +228,13 @@ def _iso_moments(cells: npt.NDArray[np.bytes_]) -> Moments | None:
     """Return moments in ISO 8601 that differ in digits and decimals but not in their zone, else ``None``."""
     ns = np.empty(len(cells), dtype=np.int64)
     widths, zoned = np.char.str_len(cells), set[bool]()
-    for width in np.unique(widths).tolist():
-        rows = widths == width
-        match = _ALIKE.fullmatch(cells[int(np.argmax(rows))])
+    different = np.unique(widths).tolist()
+    for width in different:
+        rows: Any = widths == width if len(different) > 1 else slice(None)
+        match = _ALIKE.fullmatch(cells[rows][0])
         if match is None or len(zoned) > 1:
             return None
-        alike, stop = cells[rows].astype(f"S{width}"), match.end(1)
+        alike, stop = cells[rows].astype(f"S{width}", copy=False), match.end(1)
         codes = alike.view(np.uint8).reshape(-1, width)
         digits = codes[:, :stop] - np.uint8(ord("0")) < 10
         same = np.concatenate([np.flatnonzero(~digits[0]), np.arange(stop, width)])
@@ -244,7 +244,7 @@ def _iso_moments(cells: npt.NDArray[np.bytes_]) -> Moments | None:
         if centuries.min() < 17 or centuries.max() > 21:
             return None
         try:
-            ns[rows] = alike.astype(f"S{stop}").astype("datetime64[ns]").astype(np.int64)
+            ns[rows] = alike.astype(f"S{stop}", copy=False).astype("datetime64[ns]").astype(np.int64)
         except ValueError:
             return None
         if match.group(3):
@@ -254,70 +254,67 @@ def _iso_moments(cells: npt.NDArray[np.bytes_]) -> Moments | None:
     return Moments(ns=ns, zoned=zoned.pop(), example=cells[0].decode()) if len(zoned) == 1 else None
 
 
-def _by_ends(cells: Sequence[object]) -> Moments:
-    """Return the moments of texts whose seconds stand behind the last colon, others one by one.
+def _by_parts(cells: Sequence[object]) -> Moments:
+    """Return the moments of texts; each minute, and each end behind it, is looked at once.
 
-    Minutes are few beside rows, and so are seconds where they have few decimals.
+    Minutes are few beside rows, and so are ends that have few decimals.
     """
     texts = [cell if isinstance(cell, str) else "" for cell in cells]
-    ends = [text[-6:] if text[-6:-5] in ("+", "-") and text[-3:-2] == ":" else "" for text in texts]
-    cut = [text[: len(text) - len(end)].rpartition(":") for text, end in zip(texts, ends, strict=True)]
-    offsets, offset = _coded(ends)
-    heads, head = _coded([head for head, _, _ in cut])
-    tails, tail = _coded([tail for _, _, tail in cut])
+    heads, tails, timed = list[str](), list[str](), np.zeros(len(texts), dtype=bool)
+    for row, text in enumerate(texts):
+        stop = len(text)
+        if text[-6:-5] in ("+", "-") and text[-3:-2] == ":":
+            stop -= 6
+        cut = text.rfind(":", 0, stop)
+        half = text[-2:] if text[-1:] in ("M", "m") else ""  # of the day, which the minute needs
+        heads.append(text[: max(cut, 0)] + half)
+        tails.append(text[cut + 1 : -2] if half else text[cut + 1 :])
+        timed[row] = cut >= 0
     dates: dict[str, int] = {}
-
-    def columns(
-        stamps: Iterable[tuple[str, int, bool, bool] | None], dates: dict[str, int]
-    ) -> list[npt.NDArray[Any]]:
-        """Return day, nanoseconds, zone, leap second, and whether it is known, of each."""
-        rows = [
-            (-1, 0, False, False, False) if s is None else (dates.setdefault(s[0], len(dates)), *s[1:], True)
-            for s in stamps
-        ]
-        return [np.array(column) for column in zip(*rows, strict=True)]
-
-    day, minute_ns, _, _, minute = (column[head] for column in columns(map(_head, heads), dates))
-    seconds = columns((stamp_in(f"2000-01-01 00:00:{text}") for text in tails), {})
-    _, second_ns, zones, leap, second = (column[tail] for column in seconds)
-    half = np.array([not set("ap").isdisjoint(text.lower()) for text in tails])[tail]
-    _, east_ns, offset_zone, _, east = (
-        column[offset] for column in columns((stamp_in(f"2000-01-01 00:00:00{end}") for end in offsets), {})
-    )
-    known = minute & second & east & ~(zones & offset_zone) & (~half | (minute_ns < 13 * _HOUR_NS))
-    ns, zones = minute_ns + second_ns + east_ns, zones | offset_zone
-    ns[half & (minute_ns >= 12 * _HOUR_NS)] -= 12 * _HOUR_NS
-    if (rest := np.flatnonzero(~known)).size:
-        others, other = _coded([texts[row] for row in rest.tolist()])
-        for column, values in zip(
-            (day, ns, zones, leap, known), columns(map(stamp_in, others), dates), strict=True
-        ):
-            column[rest] = values[other]
-    timed = np.array([colon == ":" for _, colon, _ in cut])
+    found, ends = _looked_up(heads, _minute, dates), _looked_up(tails, _end, {})
+    found["ns"] += ends["ns"]
+    found["zoned"], found["leap"] = ends["zoned"], ends["leap"]
+    found["known"] &= ends["known"]
+    if (rest := np.flatnonzero(~found["known"])).size:
+        found[rest] = _looked_up([texts[row] for row in rest.tolist()], stamp_in, dates)
+    known, zones, leap = found["known"], found["zoned"], found["leap"]
     if 2 * np.count_nonzero(timed & known) > np.count_nonzero(known):
         known &= timed  # a date alone is how a longer stamp begins
     zoned = bool(2 * np.count_nonzero(zones & known) > np.count_nonzero(known))
     wrong = ~known | (zones != zoned)
     return Moments(
-        ns=ns.astype(np.int64),
+        ns=found["ns"].copy(),
         zoned=zoned,
         dates=tuple(dates),
-        day=day.astype(np.int64),
-        leap=leap if leap.any() else None,
+        day=found["day"].copy(),
+        leap=leap.copy() if leap.any() else None,
         odd={row: texts[row] if texts[row].strip() else None for row in np.flatnonzero(wrong).tolist()},
         example=texts[int(np.argmin(wrong))],
     )
 
 
-def _coded(texts: Sequence[str]) -> tuple[list[str], IntArray]:
-    """Return the different texts, and which of them stands where."""
+def _looked_up(
+    texts: Sequence[str], look: Callable[[str], _Stamp | None], dates: dict[str, int]
+) -> npt.NDArray[Any]:
+    """Return what texts state; each different one is looked at once."""
     number = {text: at for at, text in enumerate(dict.fromkeys(texts))}
-    return list(number), np.array([number[text] for text in texts], dtype=np.int64)
+    found = [
+        (-1, 0, False, False, False)
+        if (stamp := look(text)) is None
+        else (dates.setdefault(stamp[0], len(dates)), *stamp[1:], True)
+        for text in number
+    ]
+    return np.array(found, dtype=_STAMPS)[[number[text] for text in texts]]
 
 
-def _head(text: str) -> tuple[str, int, bool, bool] | None:
+def _end(text: str) -> _Stamp | None:
+    return stamp_in(f"2000-01-01 00:00:{text}")
+
+
+def _minute(text: str) -> _Stamp | None:
     """Return what a stamp without its seconds states, ``None`` where it does not end in a minute."""
-    first, last = stamp_in(f"{text}:00"), stamp_in(f"{text}:59")
+    text, half = (text[:-2], f" {text[-2:]}") if text[-1:] in ("M", "m") else (text, "")
+    first, last = stamp_in(f"{text}:00{half}"), stamp_in(f"{text}:59{half}")
     ends_in_minute = first is not None and last is not None and last[1] - first[1] == 59 * _SECOND_NS
     return first if ends_in_minute else None
 
@@ -492,47 +489,66 @@ _DAY_WORDS: tuple[tuple[str, TimeForm], ...] = (
 )
 
 
-def exact_times(whole: npt.NDArray[Any], fraction: npt.ArrayLike, wanted: Wanted) -> npt.NDArray[Any]:
-    """Return numbers from their whole parts and fractions."""
-    exact = np.empty(len(whole), dtype=wanted.exact_type)
-    if wanted.fractions:
-        exact["whole"], exact["fraction"] = whole, fraction
-    else:
-        exact[:] = whole
-    return exact
+def exact_number(cell: str, form: Form, decimals: int) -> int | None:
+    """Return the time in a cell as a whole number of its last decimal, ``None`` where 64 bits hold none.
+
+    Of more decimals the first are taken, but of times without any no row may have one.
+    """
+    whole, _, fraction = cell.removeprefix("+").partition(form.decimal)
+    if not (whole.isdecimal() and whole.isascii() and (not fraction or fraction.isdecimal())):
+        return None
+    if not decimals and fraction.strip("0"):
+        return None
+    number = int(whole + fraction[:decimals].ljust(decimals, "0"))
+    return number if number < 1 << 63 else None
 
 
-def floats_of(numbers: npt.NDArray[Any]) -> FloatArray:
-    """Return numbers, exact ones too, as float64, shape (rows,)."""
-    return (
-        numbers["whole"] + numbers["fraction"] if numbers.dtype.names else numbers.astype(float, copy=False)
-    )
+def exact_decimals(cells: list[str], decimal: str) -> int | None:
+    """Return how many decimals 64 bits hold of times of which float64 would lose digits, ``None`` of others.
+
+    Such times are large enough to be Unix time.
+    """
+    parts = [cell.removeprefix("+").partition(decimal)[::2] for cell in cells]
+    digits = max((len(whole + fraction) for whole, fraction in parts), default=0)
+    if digits <= 15 or not all(re.fullmatch(r"\d{5,}\.\d*", f"{w}.{f}", re.ASCII) for w, f in parts):
+        return None
+    longest = max(len(whole) for whole, _ in parts)
+    room = 18 - longest + all(whole < "9" for whole, _ in parts)  # digits that 64 bits hold
+    if longest < 10 and not all(_MJD_RANGE[0] <= int(whole) < _MJD_RANGE[1] for whole, _ in parts):
+        room = 16 - longest  # elapsed time grows
+    return max(0, min(room, max(len(fraction) for _, fraction in parts)))
 
 
-def _in_ns(numbers: npt.NDArray[Any], unit_ns: int, epoch: int = 0) -> IntArray:
+def floats_of(numbers: npt.NDArray[Any], decimals: int = 0) -> FloatArray:
+    """Return numbers, whole ones with so many decimals too, as float64, shape (rows,)."""
+    floats = numbers.astype(float, copy=False)
+    return floats / 10.0**decimals if decimals else floats
+
+
+def _in_ns(numbers: npt.NDArray[Any], decimals: int, unit_ns: int, epoch: int = 0) -> IntArray:
     """Return nanoseconds since an epoch that is a whole number of units; no bit of a float is lost."""
-    if numbers.dtype == np.int64 and (unit_ns, epoch) == (1, 0):
+    if numbers.dtype == np.int64 and (decimals, unit_ns, epoch) == (0, 1, 0):
         return numbers  # may lie in a file
-    if numbers.dtype.kind in "iu":
+    if numbers.dtype.kind in "iu" and not decimals:
         return (numbers - epoch) * unit_ns
-    ns = np.empty(len(numbers), dtype=np.int64)
+    ns, parts = np.empty(len(numbers), dtype=np.int64), 10**decimals
     for block in blocks_of_rows(len(numbers)):
         some = numbers[block]
-        whole = some["whole"] if some.dtype.names else np.floor(some).astype(np.int64)
-        fraction = some["fraction"] if some.dtype.names else some - whole
+        whole = some // parts if some.dtype.kind in "iu" else np.floor(some).astype(np.int64)
+        fraction = (some - whole * parts) / parts
         ns[block] = (whole - epoch) * unit_ns + np.rint(fraction * unit_ns).astype(np.int64)
     return ns
 
 
 def times_from_numbers(
-    numbers: npt.NDArray[Any], *, words: str, unit: str | None, stated: bool = False
+    numbers: npt.NDArray[Any], *, words: str, unit: str | None, decimals: int = 0, stated: bool = False
 ) -> Times:
     """Return the times of a column of numbers: Unix time, MJD, serial days of a spreadsheet, elapsed time.
 
     A unit that the caller stated is not doubted. Days of a spreadsheet count from 1899-12-30, as ISO/IEC
     29500-1 (18.17.4) has it after February 1900.
     """
-    values = floats_of(numbers)
+    values = floats_of(numbers, decimals)
     if np.isnan(values.min()):
         msg = "the time is missing in this row; every row needs its time"
         raise NoTimeError(msg, np.isnan(values))
@@ -552,7 +568,7 @@ def times_from_numbers(
         "spreadsheet": (_DAY_NS, _SPREADSHEET_UNIX_EPOCH),
     }.get(form, (round(scale * 1e9), 0))
     _check_range(values, unit_ns, epoch, form=form)
-    ns = _in_ns(numbers, unit_ns, epoch)
+    ns = _in_ns(numbers, decimals, unit_ns, epoch)
     assumed = _form_finding(form, words, scale)
     years = np.array([ns.min(), ns.max()]).view("datetime64[ns]").astype("datetime64[Y]").astype(int) + 1970
     if assumed and not (stated or (years[0] >= _YEARS[0] and years[1] <= _YEARS[1])):
@@ -600,7 +616,7 @@ def times_from_days(days: FloatArray, seconds: FloatArray, *, words: str) -> Tim
         if not bad[row]:
             msg = f"day {days[row]:.15g} with second {seconds[row]:.15g} of the day is not a time"
         raise NoTimeError(msg, wrong)
-    whole = _in_ns(days, _DAY_NS, MJD_OF_UNIX_EPOCH)
+    whole = _in_ns(days, 0, _DAY_NS, MJD_OF_UNIX_EPOCH)
     finding = () if re.search(r"\bmjd\b", words) else _form_finding("mjd", "", 0.0)
     return absolute_times(whole + np.rint(seconds * 1e9).astype(np.int64), form="split_mjd", findings=finding)
 
@@ -638,15 +654,6 @@ def looks_like_days(days: FloatArray, seconds: FloatArray) -> bool:
     in_day = bool((seconds >= 0).all() and (seconds <= SECONDS_PER_DAY).all())
     total = days * SECONDS_PER_DAY + seconds
     return whole and in_day and bool((np.diff(total) >= 0).all()) and bool(np.ptp(seconds) > 0)
-
-
-def many_digits(cells: list[str]) -> bool:
-    """Return whether float64 would lose digits of these cells, which are large enough to be Unix time."""
-    cells = list({shape_of(cell) for cell in cells})
-    digits = [len(re.sub(r"\D", "", cell)) for cell in cells]
-    large = [len(re.split("[.,]", cell.lstrip("+"))[0]) >= 5 for cell in cells]
-    plain = all(re.fullmatch(r"\+?\d+(?:[.,]\d*)?", cell) for cell in cells)
-    return bool(cells) and plain and all(large) and max(digits) > 15
 
 
 def _check_range(values: FloatArray, unit_ns: int, epoch: int, *, form: TimeForm) -> None:

@@ -6,21 +6,21 @@ import hashlib
 import itertools
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cached_property
 from pathlib import Path
-from typing import ClassVar, Literal, TypeAlias
+from typing import Any, ClassVar, Literal, TypeAlias
 
-from evenbeat.calibration.history import CalibrationHistory
-from evenbeat.calibration.history_point import FoundState, HistoryPoint
+from evenbeat.calibration.history import CalibrationHistory, FoundState, HistoryPoint
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.oscillator_classes import oscillator_class_named
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding, Severity, note
 from evenbeat.plain import Plain
 from evenbeat.plausible import UNUSUAL_OFFSET
+from evenbeat.quantities import need_positive
 from evenbeat.units import NUMBER, counted, frequency_text, parse_unit, seconds_of_day
 
 Kind = Literal["instrument", "calibration", "event", "assessment"]
@@ -37,8 +37,21 @@ UNADJUSTED_SPREAD = 6
 """As found and as left of a clock that was not adjusted differ by no more standard uncertainties."""
 
 
+class _Stated(Plain):
+    """Whatever is kept: its parts are read as they may have been typed, then held against each other."""
+
+    def __post_init__(self) -> None:
+        for name in PARTS[self.kind]:  # type: ignore[attr-defined]
+            if read := _READ.get(name):
+                object.__setattr__(self, name, read(getattr(self, name), name))
+        self._check()
+
+    def _check(self) -> None:
+        """Refuse what contradicts itself."""
+
+
 @dataclass(frozen=True, kw_only=True)
-class Instrument(Plain):
+class Instrument(_Stated):
     """One instrument.
 
     Attributes
@@ -67,19 +80,10 @@ class Instrument(Plain):
     place: str = ""
     remark: str = ""
 
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "name", checked_name(self.name))
-        object.__setattr__(self, "oscillator_class", self.oscillator_class or None)
+    def _check(self) -> None:
         if self.oscillator_class is not None:
             oscillator_class_named(self.oscillator_class)
-        object.__setattr__(self, "tolerance", _tolerance(self.tolerance))
-        nominal = _number(self.nominal_frequency_hz, "nominal_frequency_hz")
-        if nominal is not None and not nominal > 0:
-            msg = f"nominal_frequency_hz is {nominal!r}; it must be positive"
-            raise InputError(msg)
-        object.__setattr__(self, "nominal_frequency_hz", nominal)
-        for text in IDENTITY:
-            object.__setattr__(self, text, str(getattr(self, text) or "").strip())
+        need_positive(nominal_frequency_hz=self.nominal_frequency_hz)
 
     @property
     def instrument(self) -> str:
@@ -88,7 +92,7 @@ class Instrument(Plain):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Calibration(Plain):
+class Calibration(_Stated):
     """One calibration of one instrument.
 
     Attributes
@@ -133,25 +137,9 @@ class Calibration(Plain):
     as_entered: str = ""
     remark: str = ""
 
-    def __post_init__(self) -> None:
-        set_value = object.__setattr__
-        set_value(self, "instrument", checked_name(self.instrument))
-        set_value(self, "date", iso_moment(self.date))
-        set_value(self, "as_found", _found(self.as_found))
-        set_value(self, "adjusted", _answer(self.adjusted, "adjusted"))
-        for name in ("as_left", "standard_uncertainty", "as_left_uncertainty"):
-            set_value(self, name, _number(getattr(self, name), name))
-        for name in ("reference", "certificate", "certificate_sha256", "as_entered", "remark"):
-            set_value(self, name, str(getattr(self, name) or "").strip())
-        if self.valid_until is not None:
-            blank = str(self.valid_until).strip().lower() in EMPTY
-            set_value(self, "valid_until", None if blank else day_of(self.valid_until).isoformat())
-        if self.as_left is None and not self.adjusted and not isinstance(self.as_found, str):
-            set_value(self, "as_left", self.as_found)
-        self._check()
-
     def _check(self) -> None:
-        """Refuse what contradicts itself."""
+        if self.as_left is None and not self.adjusted and not isinstance(self.as_found, str):
+            object.__setattr__(self, "as_left", self.as_found)
         measured = isinstance(self.as_found, float) or self.as_left is not None
         uncertainty = self.standard_uncertainty
         if not measured and self.as_found is None:
@@ -224,7 +212,7 @@ class Calibration(Plain):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Event(Plain):
+class Event(_Stated):
     """What happened to an instrument beside its calibrations.
 
     Attributes
@@ -253,14 +241,7 @@ class Event(Plain):
     place: str = ""
     remark: str = ""
 
-    def __post_init__(self) -> None:
-        set_value = object.__setattr__
-        set_value(self, "instrument", checked_name(self.instrument))
-        set_value(self, "date", iso_moment(self.date))
-        for name in ("change", "standard_uncertainty"):
-            set_value(self, name, _number(getattr(self, name), name))
-        for name in ("place", "remark"):
-            set_value(self, name, str(getattr(self, name) or "").strip())
+    def _check(self) -> None:
         if self.what not in EVENTS:
             msg = f"what is {self.what!r}; it must be one of {', '.join(EVENTS)}"
             raise InputError(msg)
@@ -291,7 +272,7 @@ class Event(Plain):
 
 
 @dataclass(frozen=True, kw_only=True)
-class KeptAssessment(Plain):
+class KeptAssessment(_Stated):
     """An assessment as the register keeps it: what it said, of which bytes, by which software.
 
     Attributes
@@ -324,15 +305,7 @@ class KeptAssessment(Plain):
     source: str = ""
     software: Mapping[str, str] = field(default_factory=dict)
 
-    def __post_init__(self) -> None:
-        set_value = object.__setattr__
-        set_value(self, "instrument", checked_name(self.instrument))
-        set_value(self, "date", iso_moment(self.date))
-        set_value(self, "interval_s", _number(self.interval_s, "interval_s"))
-        set_value(self, "due", None if self.due is None else iso_moment(self.due))
-        set_value(self, "tolerance", _tolerance(self.tolerance))
-        set_value(self, "reliability", _number(self.reliability, "reliability"))
-        set_value(self, "software", dict(self.software))
+    def _check(self) -> None:
         _check_sha256(self.sha256, "sha256")
 
 
@@ -343,14 +316,14 @@ FACTS: dict[Kind, type[Fact]] = {
     "event": Event,
     "assessment": KeptAssessment,
 }
-PARTS = {kind: frozenset(each.name for each in fields(made)) for kind, made in FACTS.items()}
+PARTS = {kind: tuple(each.name for each in fields(made)) for kind, made in FACTS.items()}
 
 
 def fact_of(kind: Kind, content: Mapping[str, object]) -> Fact:
     """Return a fact from plain values."""
     made, known = FACTS[kind], PARTS[kind]
-    if not content.keys() <= known:
-        strange = sorted(content.keys() - known)
+    strange = sorted(content.keys() - set(known))
+    if strange:
         article = "a" if kind == "calibration" else "an"
         msg = f"{strange[0]!r} is no part of {article} {kind}; parts are {', '.join(sorted(known))}"
         raise InputError(msg)
@@ -463,7 +436,7 @@ def file_sha256(path: str | Path) -> str:
         raise LogError(msg, path=path) from error
 
 
-def checked_name(name: object) -> str:
+def checked_name(name: object, _part: str = "") -> str:
     """Return the name of an instrument without blanks around it."""
     text = str(name).strip()
     if text.lower() in EMPTY or (not text.isprintable() and any(ord(letter) < 32 for letter in text)):
@@ -472,7 +445,7 @@ def checked_name(name: object) -> str:
     return text
 
 
-def iso_moment(moment: object) -> str:
+def iso_moment(moment: object, _part: str = "") -> str:
     """Return an ISO date, or date and time in UTC to the second, from text or a date."""
     if isinstance(moment, datetime):
         aware = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
@@ -516,7 +489,7 @@ def _answer(value: object, name: str) -> bool:
     return _ANSWERS[word]
 
 
-def _found(value: object) -> float | FoundState | None:
+def _found(value: object, _part: str) -> float | FoundState | None:
     word = value.strip().lower() if isinstance(value, str) else ""
     return word if word in ("in", "out") else _number(value, "as_found")  # type: ignore[return-value]
 
@@ -537,7 +510,24 @@ def _number(value: object, name: str) -> float | None:
     return number
 
 
-def _tolerance(value: object) -> float | str | None:
-    if value is None or (isinstance(value, str) and value.strip().lower() in EMPTY):
-        return None
-    return Tolerance.of(value).stated  # type: ignore[arg-type]
+def _blank(value: object) -> bool:
+    return value is None or (isinstance(value, str) and value.strip().lower() in EMPTY)
+
+
+_READ: dict[str, Callable[[Any, str], object]] = {
+    **dict.fromkeys(("name", "instrument"), checked_name),
+    "date": iso_moment,
+    "due": lambda value, _: None if value is None else iso_moment(value),
+    "valid_until": lambda value, _: None if _blank(value) else day_of(value).isoformat(),
+    "as_found": _found,
+    "adjusted": _answer,
+    **dict.fromkeys((*OFFSETS[1:], "change", "nominal_frequency_hz", "interval_s", "reliability"), _number),
+    "oscillator_class": lambda value, _: value or None,
+    "tolerance": lambda value, _: None if _blank(value) else Tolerance.of(value).stated,
+    "software": lambda value, _: dict(value),
+    **dict.fromkeys(
+        (*IDENTITY, "reference", "certificate", "certificate_sha256", "as_entered"),
+        lambda value, _: str(value or "").strip(),
+    ),
+}
+"""How a part is read, by its name; any other is taken as it is."""

@@ -43,8 +43,7 @@ from evenbeat.register.facts import (
     status_on,
     with_units,
 )
-from evenbeat.register.heads import note_head
-from evenbeat.register.store import SCHEMA_VERSION, check_file, create_file, reading, writing
+from evenbeat.register.store import SCHEMA_VERSION, check_file, create_file, note_head, reading, writing
 
 if TYPE_CHECKING:
     import pandas as pd

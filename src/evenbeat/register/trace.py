@@ -208,10 +208,7 @@ def trace_reference(
 
 
 def _doubt(
-    about: Instrument,
-    own: list[Calibration],
-    since: str | dt.date | None,
-    until: str | dt.date | None,
+    about: Instrument, own: list[Calibration], since: str | dt.date | None, until: str | dt.date | None
 ) -> tuple[dt.datetime | None, dt.datetime, float]:
     """Return from when to when a reference is in doubt, and by how much it was off in the end."""
 

@@ -2,7 +2,7 @@
 
 A changed, exchanged, inserted or removed row breaks the chain at that row. Rows cut off at the end do
 not, nor does a chain that somebody computed anew: heads seen before show both. The account keeps those that
-it saw (:mod:`evenbeat.register.heads`); due lists and audit records print theirs, to be given to
+it saw (:mod:`evenbeat.register.store`); due lists and audit records print theirs, to be given to
 :func:`verify_register`.
 """
 
@@ -16,9 +16,17 @@ from typing import Any
 from evenbeat.errors import InputError, LogError
 from evenbeat.findings import Finding, caution, good, note, stop
 from evenbeat.register.facts import Fact
-from evenbeat.register.heads import SeenHead, heads_file, note_head, seen_heads
 from evenbeat.register.register import Holdings, Register, chained_hash, each_row, stated_fact
-from evenbeat.register.store import STATEMENTS, foreign_objects, reading, uncollected
+from evenbeat.register.store import (
+    STATEMENTS,
+    SeenHead,
+    foreign_objects,
+    heads_file,
+    note_head,
+    reading,
+    seen_heads,
+    uncollected,
+)
 from evenbeat.result import Result
 
 MOST_SHOWN = 20

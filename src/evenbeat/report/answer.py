@@ -9,7 +9,7 @@ import numpy as np
 
 from evenbeat.assessment.assess import Assessment
 from evenbeat.assessment.now import ToleranceNow
-from evenbeat.calibration.interval_suggestion import IntervalSuggestion
+from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.clock.model import ClockModel
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.figures.axes import percent_text, seconds_unit

@@ -8,8 +8,7 @@ from typing import Any
 
 from evenbeat import __version__
 from evenbeat.calibration.decision import probability_text
-from evenbeat.counter.bench import BenchCheck
-from evenbeat.counter.bench_points import BenchPoint
+from evenbeat.counter.bench import BenchCheck, BenchPoint
 from evenbeat.counter.reading import UNITS
 from evenbeat.findings import worst_first
 from evenbeat.quantities import number_text

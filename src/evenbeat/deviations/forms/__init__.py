@@ -2,7 +2,7 @@
 
 ::
 
-    form.py         what a form must tell, and what follows from its terms, its matrix or its rows of weights
-    differences.py  the six means of squared differences; parabolic.py
-    total.py        total; stretches.py modified and Hadamard total; theo1.py
+    terms.py    means of squared terms linear in phase: the six of differences, parabolic
+    whole.py    quadratic forms of a whole record, and those given by rows of weights
+    total.py    total; stretches.py modified and Hadamard total; theo1.py
 """

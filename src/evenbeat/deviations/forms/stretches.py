@@ -15,27 +15,17 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
-from typing import NamedTuple
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from evenbeat.deviations.averaging import IntArray
-from evenbeat.deviations.covariance import term_covariances
-from evenbeat.deviations.forms.differences import Differences, like_differences
-from evenbeat.deviations.forms.form import (
-    Bias,
-    RowsForm,
-    expected_sum,
-    freedom_by_ratio,
-    freedom_of_mean,
-    gap_free_phase,
-    hadamard_variance,
-    variance_of,
-)
+from evenbeat.deviations.covariance import mean_square_difference
+from evenbeat.deviations.forms.terms import Differences
+from evenbeat.deviations.forms.whole import RowsForm, expected_sum, freedom_of_mean
 from evenbeat.deviations.freedom import Moments, overlapping_lags
 from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
-from evenbeat.deviations.sums.samples import Samples
+from evenbeat.deviations.sums.samples import PhasePoints
 from evenbeat.quantities import FloatArray
 
 LARGEST_BY_MATRIX = 8
@@ -60,7 +50,11 @@ def sum_over_stretches(values: FloatArray, factor: int) -> float:
     total = 0.0
     for begin in range(0, starts, block):
         count = min(block, starts - begin)
-        stretch = _without_line(values[begin : begin + count + 3 * factor - 1])
+        stretch = np.asarray(values[begin : begin + count + 3 * factor - 1], dtype=float) - float(
+            values[begin]
+        )
+        # less the line through its ends, which no second difference sees
+        stretch -= stretch[-1] / max(len(stretch) - 1, 1) * np.arange(len(stretch))
         by = _by_matrix if factor <= LARGEST_BY_MATRIX else _by_running_sum
         total += by(stretch, factor, count)
     return total
@@ -75,24 +69,20 @@ def stretch_rows(factor: int) -> FloatArray:
     second_difference = np.repeat([1.0, -2.0, 1.0], factor) / factor
     for place in range(2 * length):
         np.add.at(places[place], mirrored[place : place + length], second_difference)
-    rows = places @ _slope_removal(length) / math.sqrt(2 * length)
-    reduced: FloatArray = np.asarray(np.linalg.qr(rows, mode="r"))
+    # less the slope between the means of both halves
+    half, distance = length // 2, (length + 1) // 2
+    slope = np.zeros(length)
+    slope[:half], slope[length - half :] = -1.0, 1.0
+    removal = np.eye(length) - np.outer(np.arange(length), slope / (half * distance))
+    reduced: FloatArray = np.asarray(np.linalg.qr(places @ removal / math.sqrt(2 * length), mode="r"))
     reduced.flags.writeable = False
     return reduced
 
 
-def _slope_removal(length: int) -> FloatArray:
-    """Return the matrix that takes the slope between the means of both halves from a stretch."""
-    half, distance = length // 2, (length + 1) // 2
-    slope = np.zeros(length)
-    slope[:half], slope[length - half :] = -1.0, 1.0
-    return np.asarray(np.eye(length) - np.outer(np.arange(length), slope / (half * distance)))
-
-
-def _without_line(stretch: FloatArray) -> FloatArray:
-    """Return a stretch less the line through its ends, which no second difference sees."""
-    values = np.asarray(stretch, dtype=float) - float(stretch[0])
-    return values - values[-1] / max(len(values) - 1, 1) * np.arange(len(values))
+def hadamard_rows(factor: int) -> FloatArray:
+    """Return weights of phase of the Hadamard total, whose stretches are of frequency."""
+    rows = stretch_rows(factor)
+    return np.asarray(np.pad(rows, ((0, 0), (1, 0))) - np.pad(rows, ((0, 0), (0, 1))))
 
 
 def _by_matrix(values: FloatArray, factor: int, count: int) -> float:
@@ -103,14 +93,6 @@ def _by_matrix(values: FloatArray, factor: int, count: int) -> float:
     # einsum would be slow here and BLAS threads slower; the product is small
     terms = windows @ on_increments.T
     return float(np.einsum("ij,ij->", terms, terms))
-
-
-class _Places(NamedTuple):
-    """Neighbouring places whose four points lie on the same side of the ends, and how often they count."""
-
-    first: int
-    last: int
-    weight: int
 
 
 def _by_running_sum(values: FloatArray, factor: int, count: int) -> float:
@@ -124,23 +106,30 @@ def _by_running_sum(values: FloatArray, factor: int, count: int) -> float:
     work, spare = np.empty((rows, count)), np.empty((rows, count))
     ramp = _ramp_response(factor)
     total = 0.0
-    for run in _runs(factor):
-        constant = _end_weights(run.first, factor) @ np.stack([once[0], once[length]])
-        for first in range(run.first, run.last + 1, rows):
-            last = min(first + rows - 1, run.last)
+    for begin, end, weight in _runs(factor):
+        # how often the running sum at either end of the stretch enters by the reflection
+        points = list(enumerate(begin + factor * np.arange(4)))
+        before = sum(2 * _BINOMIAL[number] for number, point in points if point < 0)
+        after = sum(2 * _BINOMIAL[number] for number, point in points if point > length)
+        for first in range(begin, end + 1, rows):
+            last = min(first + rows - 1, end)
             terms, slopes = work[: last - first + 1], spare[: last - first + 1]
             _third_differences(terms, once, thrice, first, factor)
             np.multiply(ramp[first + length : last + length + 1, np.newaxis], slope, out=slopes)
             np.subtract(terms, slopes, out=terms)
-            if constant.any():
-                np.add(terms, constant, out=terms)
-            total += run.weight * float(np.einsum("ij,ij->", terms, terms))
+            if before or after:
+                np.add(terms, before * once[0] + after * once[length], out=terms)
+            total += weight * float(np.einsum("ij,ij->", terms, terms))
     return total / (2 * length * factor**2)
 
 
 @lru_cache(maxsize=256)
-def _runs(factor: int) -> tuple[_Places, ...]:
-    """Return half of the 6m places: those on both axes of symmetry count once, the others twice."""
+def _runs(factor: int) -> tuple[tuple[int, int, int], ...]:
+    """Return half of the 6m places, first and last of those alike, and how often they count.
+
+    Alike are neighbours whose four points lie on the same side of the ends; on an axis of symmetry they count
+    once, the others twice.
+    """
     length = 3 * factor
     first, last = -(length // 2), length // 2
     edges = sorted({first, -factor, 0, 1, factor + 1, last + 1})
@@ -149,7 +138,7 @@ def _runs(factor: int) -> tuple[_Places, ...]:
     runs = []
     for begin, end in pairwise(edges):
         on_axis = length % 2 == 0 and begin in {first, last}
-        runs.append(_Places(begin, end - 1, 1 if on_axis else 2))
+        runs.append((begin, end - 1, 1 if on_axis else 2))
     return tuple(runs)
 
 
@@ -178,18 +167,6 @@ def _third_differences(
             (np.add if adds else np.subtract)(out, part, out=out)
 
 
-def _end_weights(place: int, factor: int) -> FloatArray:
-    """Return how often the running sum at either end of the stretch enters by the reflection."""
-    weights = np.zeros(2)
-    for number, weight in enumerate(_BINOMIAL):
-        point = place + number * factor
-        if point < 0:
-            weights[0] += 2 * weight
-        elif point > 3 * factor:
-            weights[1] += 2 * weight
-    return weights
-
-
 @lru_cache(maxsize=64)
 def _ramp_response(factor: int) -> FloatArray:
     """Return the third differences for values 0, 1, 2 …, for places from -3m to 3m."""
@@ -209,141 +186,107 @@ def _ramp_response(factor: int) -> FloatArray:
     return response
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class StretchForm(RowsForm):
-    """Modified total variance (of phase), or Hadamard total variance (of frequency)."""
+    """Modified total variance (of phase), or if of order 3 Hadamard total variance (of frequency).
 
-    hadamard: bool
+    At factor 1 the latter is the overlapping Hadamard variance, as in the published tables.
+    """
+
     rows_of: Callable[[int], FloatArray] = stretch_rows
-
-    @property
-    def order(self) -> int:
-        """The order of the differences that it is like."""
-        return 3 if self.hadamard else 2
-
-    def rows(self, factor: int) -> FloatArray:
-        """Return the weights of phase."""
-        return _rows(factor, hadamard=self.hadamard)
 
     def starts(self, points: int, factor: int) -> int:
         """Return how many stretches there are."""
-        return points - self.hadamard - 3 * factor + 1
+        return points - (self.order - 2) - 3 * factor + 1
 
     def divisor(self, factor: int) -> float:
         """Return what the sum of squares of the rows is divided by."""
-        return 6.0 if self.hadamard else 2.0 * float(factor) ** 2
+        return 6.0 if self.order == 3 else 2.0 * float(factor) ** 2
 
     def largest(self, points: int) -> int:
         """Return a third of the number of values."""
-        return (points - self.hadamard) // 3
+        return (points - (self.order - 2)) // 3
 
     def lags(self, factor: int) -> IntArray:
         """Return the lags between stretches at which their covariance is formed."""
         return overlapping_lags(factor, 3)
 
-    def variance(self, samples: Samples, factor: int, bias: Bias) -> TermSum:
+    def variance(self, samples: PhasePoints, factor: int) -> TermSum:
         """Return the raw variance."""
-        starts = self.starts(samples.points, factor)
-        if self._is_replaced(factor, bias):
-            return variance_of(sum_of_squared_differences(samples, 1, 3).total / (6 * starts), starts)
-        values = gap_free_phase(samples)
-        if self.hadamard:
-            values = np.diff(np.asarray(values, dtype=float))
-        return variance_of(sum_over_stretches(values, factor) / (self.divisor(factor) * starts), starts)
+        starts, values = self.starts(samples.points, factor), samples.phase_s
+        if self.order == 3 and factor == 1:
+            total = sum_of_squared_differences(samples, 1, 3).total
+        else:
+            total = sum_over_stretches(np.diff(values.astype(float)) if self.order == 3 else values, factor)
+        return TermSum(total=total / (self.divisor(factor) * starts), possible=starts)
 
-    def _is_replaced(self, factor: int, bias: Bias) -> bool:
-        """Whether the published tables have the overlapping Hadamard variance here: at factor 1."""
-        return self.hadamard and factor == 1 and bias == "published"
-
-    def moments(self, terms: TermSum, points: int, factor: int, bias: Bias = "exact") -> Moments:
+    def moments(self, terms: TermSum, points: int, factor: int) -> Moments:
         """Return those of the mean over all stretches."""
-        if self._is_replaced(factor, bias):
-            return Differences(differences=3, at_every_sample=True).moments(terms, points, 1)
-        return super().moments(terms, points, factor, bias)
+        if self.order == 3 and factor == 1:
+            return Differences(order=3).moments(terms, points, 1)
+        return super().moments(terms, points, factor)
 
     def expected(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
         """Return the expectation, exact up to factor 64."""
-        return _stretch_bias(factor, exponent, hadamard=self.hadamard) * self.aimed_at(factor, exponent)
+        return _bias(self, factor, exponent) * self.aimed_at(factor, exponent)
 
     def aimed_at(self, factor: int, exponent: int) -> float:
         """Return the modified Allan or the Hadamard variance."""
-        if self.hadamard:
-            return hadamard_variance(factor, exponent)
-        square = term_covariances([0], factor, order=2, averaged=True, exponents=(exponent,))
-        return float(square[0, 0]) / (2 * float(factor) ** 2)
+        form = Differences(order=self.order, averaged=self.order == 2)
+        square = mean_square_difference(exponent, factor, order=form.order, averaged=form.averaged)
+        return form.scale(factor) * square
 
     def freedom(self, points: int, factor: int, exponent: int) -> float:
         """Return the degrees of freedom: exact up to some factor, beyond by ratio to the difference form."""
-        starts = self.starts(points, factor)
-        longest = LONGEST_UNDER_WHITE_PM if exponent == 2 else LONGEST_STRETCH_FOR_FREEDOM
-        if factor <= longest:
-            return self.exact_freedom(starts, factor, exponent)
-        return freedom_by_ratio(
-            starts,
-            factor,
-            longest,
-            lambda starts, at: self.exact_freedom(starts, at, exponent),
-            lambda starts, at: like_differences(
-                starts, at, exponent, order=self.order, averaged=not self.hadamard
-            ),
-        )
+        exact_to = LONGEST_UNDER_WHITE_PM if exponent == 2 else LONGEST_STRETCH_FOR_FREEDOM
+        starts, averaged = self.starts(points, factor), self.order == 2
+        return self.freedom_by_ratio(starts, factor, exponent, exact_to=exact_to, averaged=averaged)
 
     def exact_freedom(self, starts: int, factor: int, exponent: int) -> float:
         """Return the degrees of freedom of a mean over so many stretches."""
         if exponent == 2:
-            squares = _squares_under_white_phase(factor, hadamard=self.hadamard)
-            return freedom_of_mean(starts, overlapping_lags(factor, 3), squares)
+            return freedom_of_mean(starts, self.lags(factor), _squares_under_white_phase(self, factor))
         return super().exact_freedom(starts, factor, exponent)
 
     def published_bias(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
         """Return the published expectation over the modified Allan or the Hadamard variance."""
-        if self._is_replaced(factor, "published"):
+        if self.order == 3 and factor == 1:
             return 1.0
-        return (_PUBLISHED_HADAMARD if self.hadamard else _PUBLISHED_MODIFIED)[exponent]
-
-
-def _rows(factor: int, *, hadamard: bool) -> FloatArray:
-    """Return the weights of phase."""
-    rows = stretch_rows(factor)
-    if not hadamard:
-        return rows
-    return np.asarray(np.pad(rows, ((0, 0), (1, 0))) - np.pad(rows, ((0, 0), (0, 1))))
+        return (_PUBLISHED_HADAMARD if self.order == 3 else _PUBLISHED_MODIFIED)[exponent]
 
 
 @lru_cache(maxsize=64)
-def _squares_under_white_phase(factor: int, *, hadamard: bool) -> FloatArray:
+def _squares_under_white_phase(form: StretchForm, factor: int) -> FloatArray:
     """Return the same under white PM, where two stretches share phase points and nothing else.
 
     With the form F of a stretch ``g(k) = Σ F[i, j] F[i + k, j + k]/(tr F)²``.
     """
-    rows = _rows(factor, hadamard=hadamard)
-    form, lags = rows.T @ rows, overlapping_lags(factor, 3)
-    length = len(form)
+    rows, lags = form.rows_of(factor), form.lags(factor)
+    square = rows.T @ rows
+    length = len(square)
     found = [
-        float(np.einsum("ij,ij->", form[: length - k, : length - k], form[k:, k:])) if k < length else 0.0
+        float(np.einsum("ij,ij->", square[: length - k, : length - k], square[k:, k:])) if k < length else 0.0
         for k in lags.tolist()
     ]
-    return np.array(found) / np.trace(form) ** 2
+    return np.array(found) / np.trace(square) ** 2
 
 
 @lru_cache(maxsize=1024)
-def _stretch_bias(factor: int, exponent: int, *, hadamard: bool) -> float:
+def _bias(form: StretchForm, factor: int, exponent: int) -> float:
     """Return the exact ratio of expectations, extrapolated beyond factor 64.
 
     Under white PM m² times the numerator of the Hadamard total tends to its limit as 1/m, under flicker PM
     it grows as log m; all other ratios have reached their limit to 1e-4.
     """
-    if factor > LARGEST_EXACT_STRETCH and not (hadamard and exponent > 0):
-        return _stretch_bias(LARGEST_EXACT_STRETCH, exponent, hadamard=hadamard)
-    if factor > LARGEST_EXACT_STRETCH:
-        at = np.array([LARGEST_EXACT_STRETCH // 2, LARGEST_EXACT_STRETCH, factor])
+    longest = LARGEST_EXACT_STRETCH
+    if factor <= longest:
+        numerator = expected_sum(form.rows_of(factor), exponent)
+    elif form.order == 3 and exponent > 0:
+        at = np.array([longest // 2, longest, factor])
         scale = 1.0 / at if exponent == 2 else np.log(at)
-        half, whole = (m**2 * expected_sum(_rows(int(m), hadamard=True), exponent) for m in at[:2])
+        half, whole = (m**2 * expected_sum(form.rows_of(int(m)), exponent) for m in at[:2])
         numerator = whole + (whole - half) * (scale[2] - scale[1]) / (scale[1] - scale[0])
         numerator /= factor**2
     else:
-        numerator = expected_sum(_rows(factor, hadamard=hadamard), exponent)
-    if hadamard:
-        return float(numerator) / (6 * hadamard_variance(factor, exponent))
-    difference = np.repeat([1.0, -2.0, 1.0], factor)[np.newaxis, :] / factor
-    return float(numerator) / expected_sum(difference, exponent)
+        return _bias(form, longest, exponent)
+    return float(numerator) / (form.divisor(factor) * form.aimed_at(factor, exponent))

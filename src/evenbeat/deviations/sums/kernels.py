@@ -61,20 +61,10 @@ NEARLY_NONE = 1e-3
 
 
 class TermSum:
-    """Sum of the squared terms of a statistic at one averaging factor.
+    """Sum of the squared terms of a statistic in s² at one averaging factor, and which terms there are.
 
-    Parameters
-    ----------
-    total
-        Sum of squares in s².
-    possible
-        Number of terms the record would have without gaps.
-    terms
-        Number of terms that were used.
-    valid
-        Shape (possible,): which terms were used; ``None`` means all, unless there are
-    runs
-        Where runs of used terms begin and end, shape (2, runs), or what finds it out.
+    Of ``possible`` terms, as many as without gaps, ``terms`` were used: ``valid`` (possible,) or ``runs``,
+    where runs of used terms begin and end, shape (2, runs), or what finds it out, say which; else all.
     """
 
     def __init__(
@@ -82,11 +72,11 @@ class TermSum:
         *,
         total: float,
         possible: int,
-        terms: int,
+        terms: int | None = None,
         valid: BoolArray | None = None,
         runs: Callable[[], IntArray] | None = None,
     ) -> None:
-        self.total, self.possible, self.terms = total, possible, terms
+        self.total, self.possible, self.terms = total, possible, possible if terms is None else terms
         self._valid, self._runs = valid, runs
 
     @property

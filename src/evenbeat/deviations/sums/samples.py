@@ -54,30 +54,18 @@ class PhasePoints:
 
     def fill_advances(self, out: FloatArray, begin: int, lag: int) -> None:
         """Write ``x[i + lag] - x[i]`` into ``out``."""
-        if self.mapping is None:
-            self._fill(out, begin, lag)
-            return
         piece = KEPT_BYTES // min(abs(self.phase_s.strides[0]), BYTES_AT_ONCE)
         for done in range(0, len(out), piece):
-            part = out[done : done + piece]
-            self._fill(part, begin + done, lag)
-            if len(out) > piece or (begin + done) // piece != (begin + done + len(part)) // piece:
+            part, first = out[done : done + piece], begin + done
+            end = first + len(part)
+            later, earlier = self.phase_s[first + lag : end + lag], self.phase_s[first:end]
+            np.subtract(later, earlier, out=part, dtype=np.float64)
+            if len(out) > piece or first // piece != end // piece:
                 let_go(self.mapping)
 
-    def _fill(self, out: FloatArray, begin: int, lag: int) -> None:
-        end = begin + len(out)
-        np.subtract(self.phase_s[begin + lag : end + lag], self.phase_s[begin:end], out=out, dtype=np.float64)
-
-    def fill_points(self, out: FloatArray, begin: int) -> None:
-        """Write the phase from point ``begin`` into ``out``."""
-        np.copyto(out, self.phase_s[begin : begin + len(out)])
-        piece = KEPT_BYTES // min(abs(self.phase_s.strides[0]), BYTES_AT_ONCE)
-        if begin // piece != (begin + len(out)) // piece:
-            let_go(self.mapping)
-
-    def decimated(self, factor: int, start: int = 0) -> PhasePoints:
+    def decimated(self, factor: int) -> PhasePoints:
         """Return every ``factor``-th point, without a copy."""
-        return replace(self, phase_s=self.phase_s[start::factor])
+        return replace(self, phase_s=self.phase_s[::factor])
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -126,12 +114,12 @@ class FrequencySums:
         partial = present < whole
         out[partial] *= whole / np.maximum(present[partial], 1)
 
-    def decimated(self, factor: int, start: int = 0) -> FrequencySums:
+    def decimated(self, factor: int) -> FrequencySums:
         """Return the sums at every ``factor``-th point."""
         return replace(
             self,
-            sums_s=self.sums_s[start::factor],
-            counts=self.counts[start::factor],
+            sums_s=self.sums_s[::factor],
+            counts=self.counts[::factor],
             samples_per_point=self.samples_per_point * factor,
         )
 
@@ -156,7 +144,7 @@ def samples_of(record: Record, minimum_coverage: float) -> Samples:
     if record.kind == "phase":
         return PhasePoints.of(values)
     _, mean, _ = extremes_and_mean(values)
-    if _has_nan(values):
+    if any(bool(np.isnan(block).any()) for block in blocks(values)):
         return FrequencySums.of(np.asarray(values, dtype=float), record.interval_s, minimum_coverage, mean)
     return PhasePoints(phase_s=_integrated(values, record.interval_s, mean), has_gaps=False)
 
@@ -173,7 +161,3 @@ def _integrated(frequency: FloatArray, interval_s: float, offset: float) -> Floa
         np.cumsum(part, out=part)
         filled += len(block)
     return phase
-
-
-def _has_nan(values: FloatArray) -> bool:
-    return any(bool(np.isnan(block).any()) for block in blocks(values))

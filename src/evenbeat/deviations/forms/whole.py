@@ -1,10 +1,6 @@
-"""What a statistic must tell of itself, and what follows for forms of phase that are written out.
+"""Statistics that are quadratic forms ``xᵀ A x`` of a whole record without gaps, and their law.
 
-A form gives, for phase in units of the sampling interval, the variance, its expectation and scatter under
-every noise, and the variance that it estimates. Three kinds are here: terms that are linear in phase, one at
-each start (gaps allowed); quadratic forms ``xᵀ A x`` of the whole record; and of these the means over
-stretches, given by rows of weights, which is all that a new statistic needs.
-
+Those that are means over stretches are given by rows of weights, which is all that a new statistic needs.
 With the generalized covariance ``K = Σ h_α K_α`` of the phase, freed of what A does not see (constants,
 slopes, for the Hadamard family curvature), the expectation of a form is ``tr A K``, the variance ``2 tr (A
 K)²``, and it is a sum of chi-squared variables weighted by the eigenvalues of ``A K`` (Imhof 1961, Biometrika
@@ -21,188 +17,47 @@ shorter forms.
 from __future__ import annotations
 
 import math
-import os
 from abc import ABC, abstractmethod
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import lru_cache, partial
-from typing import ClassVar, Literal
+from functools import lru_cache
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.covariance import exponents_of, phase_kernel
-from evenbeat.deviations.freedom import (
-    Moments,
-    at_least_one,
-    has_weights,
-    lag_weights,
-    moments_of_terms,
-    overlapping_lags,
-    usual_lags,
-    weighing_of_terms,
-)
+from evenbeat.deviations.forms.terms import equivalent_degrees_of_freedom, in_threads
+from evenbeat.deviations.freedom import Moments, at_least_one, has_weights, lag_weights, overlapping_lags
 from evenbeat.deviations.sums.kernels import Progress, TermSum
 from evenbeat.deviations.sums.samples import PhasePoints, Samples
 from evenbeat.quantities import FloatArray
 
-Bias = Literal["exact", "published", "none"]
 MOST_POINTS = 161
 MOST_INTERVALS = 40
 """In the shorter record: with more of them nothing changes but the number of terms."""
 STRETCHES_AT_ONCE = 16
-FEWEST_SAMPLES_FOR_THREADS = 1 << 12
 LONGEST_ROWS = 32
 """Averaging factor up to which the degrees of freedom of rows of weights are exact; beyond it proportions."""
 TERMS_AT_ONCE = 1 << 12
 
 
-class Form(ABC):
-    """One statistic, for phase in units of the sampling interval."""
+class WholeForm(ABC):
+    """A quadratic form of phase without gaps: written out if short, in proportion to one if long.
 
-    effective_share: ClassVar[float] = 1.0
-    """Averaging time over averaging factor, in sampling intervals."""
-    smallest: ClassVar[int] = 1
-    step: ClassVar[int] = 1
-    """The averaging factors are multiples of this, from the smallest on."""
-    takes_gaps: ClassVar[bool] = False
+    The averaging factors are multiples of ``step`` from the ``smallest`` on, averaging times
+    ``effective_share`` of them, of which ``intervals`` stand for one averaging factor of samples.
+    """
 
-    @property
-    @abstractmethod
-    def order(self) -> int:
-        """2 for the Allan, 3 for the Hadamard family."""
+    takes_gaps, effective_share, smallest, step, intervals = False, 1.0, 1, 1, 1.0
+    order: int
 
     @abstractmethod
     def largest(self, points: int) -> int:
         """Return the largest averaging factor of a record with this many phase points."""
 
     @abstractmethod
-    def variances(
-        self,
-        samples: Samples,
-        factors: IntArray,
-        *,
-        bias: Bias = "exact",
-        minimum_coverage: float = 1.0,
-        progress: Progress | None = None,
-    ) -> list[TermSum]:
-        """Return the variance at each factor as ``total``, NaN without a term, and which terms there are."""
-
-    @abstractmethod
-    def moments(self, terms: TermSum, points: int, factor: int, bias: Bias = "exact") -> Moments:
-        """Return its expectation and scatter, and the variance that is estimated."""
-
-    @abstractmethod
-    def weighing(
-        self, terms: TermSum, points: int, factor: int, moments: Moments, levels: FloatArray
-    ) -> FloatArray | None:
-        """Return matrices, shape (1 or 2, n, n), whose eigenvalues are in proportion to the weights.
-
-        Of the chi-squared variables behind it; ``None`` where one will do.
-        """
-
-    def published_bias(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
-        """Return the published expectation over the variance that is estimated."""
-        return 1.0
-
-
-def in_threads(
-    one: Callable[[int], TermSum], samples: Samples, factors: IntArray, progress: Progress | None
-) -> list[TermSum]:
-    """Return what each factor gives, of long records in two threads."""
-    longest_first, found = np.asarray(factors).tolist()[::-1], []  # they take longest
-    with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
-        threads = samples.points >= FEWEST_SAMPLES_FOR_THREADS
-        for terms in pool.map(one, longest_first) if threads else map(one, longest_first):
-            found.append(terms)
-            if progress is not None:
-                progress(len(found), len(longest_first))
-    return found[::-1]
-
-
-class TermForm(Form):
-    """A mean of squares of terms that are linear in phase; those that touch a gap are left out."""
-
-    takes_gaps: ClassVar[bool] = True
-
-    @property
-    @abstractmethod
-    def spans(self) -> int:
-        """How many averaging times one term spans."""
-
-    @property
-    def overlapping(self) -> bool:
-        """Whether a term starts at every sample, or once per averaging time."""
-        return True
-
-    @abstractmethod
-    def scale(self, factor: int) -> float:
-        """Return the variance over the mean square of the terms."""
-
-    @abstractmethod
-    def covariances(self, lags: IntArray, factor: int) -> FloatArray:
-        """Return the covariance of two terms that many terms apart per unit of each level, (noises, n)."""
-
-    def moments(self, terms: TermSum, points: int, factor: int, bias: Bias = "exact") -> Moments:  # noqa: ARG002
-        """Return those of the terms that exist."""
-        found, scale = self.of_mean_square(terms, factor), self.scale(factor)
-        expected = scale * found.expected
-        return Moments(expected=expected, aimed_at=expected, products=scale**2 * found.products)
-
-    def of_mean_square(self, terms: TermSum, factor: int) -> Moments:
-        """Return the moments of the mean square of the terms; so few left out do not matter."""
-        if terms.nearly_complete:
-            return _of_all(self, terms.terms, factor)
-        return self._of_terms(terms, factor)
-
-    def _of_terms(self, terms: TermSum, factor: int) -> Moments:
-        return moments_of_terms(
-            terms,
-            factor,
-            partial(_usual_covariances, self, factor),
-            spans=self.spans,
-            overlapping=self.overlapping,
-        )
-
-    def weighing(
-        self,
-        terms: TermSum,
-        points: int,  # noqa: ARG002
-        factor: int,
-        moments: Moments,
-        levels: FloatArray,
-    ) -> FloatArray | None:
-        """Return those of the terms that exist."""
-        return weighing_of_terms(
-            terms,
-            factor if self.overlapping else 1,
-            moments.freedom(levels),
-            lambda lags: levels @ self.covariances(lags, factor),
-        )
-
-
-@lru_cache(maxsize=4096)
-def _of_all(form: TermForm, possible: int, factor: int) -> Moments:
-    return form._of_terms(variance_of(0.0, possible), factor)
-
-
-@lru_cache(maxsize=1024)
-def _usual_covariances(form: TermForm, factor: int, last: int) -> FloatArray:
-    return form.covariances(usual_lags(factor, form.spans, last, overlapping=form.overlapping)[0], factor)
-
-
-class WholeForm(Form):
-    """A quadratic form of a record without gaps: written out if short, in proportion to one if long."""
-
-    @property
-    def intervals(self) -> float:
-        """How many averaging times stand for one averaging factor of samples."""
-        return 1.0
-
-    @abstractmethod
-    def variance(self, samples: Samples, factor: int, bias: Bias) -> TermSum:
+    def variance(self, samples: PhasePoints, factor: int) -> TermSum:
         """Return the raw variance as ``total``, and the number of terms."""
 
     @abstractmethod
@@ -221,19 +76,25 @@ class WholeForm(Form):
     def freedom(self, points: int, factor: int, exponent: int) -> float:
         """Return the degrees of freedom under one noise, in records too long to be written out."""
 
+    def published_bias(self, points: int, factor: int, exponent: int) -> float:
+        """Return the published bias, expectation over what is estimated; if there is none the exact one."""
+        return self.expected(points, factor, exponent) / self.aimed_at(factor, exponent)
+
     def variances(
         self,
         samples: Samples,
         factors: IntArray,
         *,
-        bias: Bias = "exact",
         minimum_coverage: float = 1.0,  # noqa: ARG002
         progress: Progress | None = None,
     ) -> list[TermSum]:
-        """Return the raw variances."""
-        return in_threads(lambda factor: self.variance(samples, factor, bias), samples, factors, progress)
+        """Return the raw variance at each factor as ``total``."""
+        if not isinstance(samples, PhasePoints):  # unreachable: gaps are refused before
+            msg = "phase points without gaps are needed"
+            raise TypeError(msg)
+        return in_threads(lambda factor: self.variance(samples, factor), samples, factors, progress)
 
-    def moments(self, terms: TermSum, points: int, factor: int, bias: Bias = "exact") -> Moments:  # noqa: ARG002
+    def moments(self, terms: TermSum, points: int, factor: int) -> Moments:  # noqa: ARG002
         """Return expectation and scatter: exact for up to ``MOST_POINTS`` points.
 
         In longer records expectations are exact and each noise has its own degrees of freedom; how far the
@@ -249,11 +110,14 @@ class WholeForm(Form):
         moments: Moments,
         levels: FloatArray,
     ) -> FloatArray | None:
-        """Return those of a record in equal proportions, each noise with the share that it really has."""
+        """Return a matrix, shape (1, n, n), with eigenvalues as the weights; ``None`` where one is enough.
+
+        That of a record in equal proportions, each noise with the share that it really has.
+        """
         if not has_weights(points / factor * self.intervals, moments.freedom(levels)):
             return None
         short_points, short = in_proportion(points, factor, self.step)
-        inner, written = _written_out(self, short_points, short)
+        inner, written = written_out(self, short_points, short)
         return weighing_of_form(inner, short_points, levels * moments.expected / written.expected, self.order)
 
 
@@ -266,25 +130,16 @@ class RowsForm(WholeForm):
     rows_of
         Averaging factor to weights of phase in units of the sampling interval, shape (rows, points of a
         stretch); they annihilate constants and slopes, for the Hadamard family curvature too.
-    of_order
+    order
         2, or 3 for the Hadamard family.
     """
 
     rows_of: Callable[[int], FloatArray]
-    of_order: int = 2
-
-    @property
-    def order(self) -> int:
-        """2 for the Allan, 3 for the Hadamard family."""
-        return self.of_order
-
-    def rows(self, factor: int) -> FloatArray:
-        """Return the weights."""
-        return self.rows_of(factor)
+    order: int = 2
 
     def starts(self, points: int, factor: int) -> int:
         """Return how many stretches there are."""
-        return points - self.rows(factor).shape[1] + 1
+        return points - self.rows_of(factor).shape[1] + 1
 
     def divisor(self, factor: int) -> float:  # noqa: ARG002
         """Return what the sum of squares of the rows is divided by."""
@@ -298,24 +153,24 @@ class RowsForm(WholeForm):
             low, high = (middle, high) if self.starts(points, middle) > 0 else (low, middle)
         return low
 
-    def variance(self, samples: Samples, factor: int, bias: Bias) -> TermSum:  # noqa: ARG002
+    def variance(self, samples: PhasePoints, factor: int) -> TermSum:
         """Return the sum over all stretches, term by term."""
-        phase, rows = gap_free_phase(samples), self.rows(factor)
+        phase, rows = samples.phase_s, self.rows_of(factor)
         starts, total = self.starts(len(phase), factor), 0.0
         for begin in range(0, starts, TERMS_AT_ONCE):
             stretch = np.asarray(phase[begin : begin + TERMS_AT_ONCE + rows.shape[1] - 1], dtype=float)
             terms = sliding_window_view(stretch - stretch[0], rows.shape[1]) @ rows.T
             total += float(np.einsum("ij,ij->", terms, terms))
-        return variance_of(total / (starts * self.divisor(factor)), starts)
+        return TermSum(total=total / (starts * self.divisor(factor)), possible=starts)
 
     def matrix(self, points: int, factor: int) -> FloatArray:
         """Return the form of phase."""
-        rows = self.rows(factor)
+        rows = self.rows_of(factor)
         return form_of_stretches(rows.T @ rows, points) / self.divisor(factor)
 
     def expected(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
         """Return the exact expectation."""
-        return expected_sum(self.rows(factor), exponent) / self.divisor(factor)
+        return expected_sum(self.rows_of(factor), exponent) / self.divisor(factor)
 
     def aimed_at(self, factor: int, exponent: int) -> float:
         """Return the expectation: the statistic is its own definition."""
@@ -331,19 +186,49 @@ class RowsForm(WholeForm):
         """Return the degrees of freedom of a mean over so many stretches."""
         return freedom_of_mean(starts, *_lags_and_squares(self, factor, exponent))
 
+    def freedom_by_ratio(
+        self,
+        starts: int,
+        factor: int,
+        exponent: int,
+        *,
+        exact_to: int,
+        like: int = 1,
+        averaged: bool = False,
+        grows: bool = False,
+    ) -> float:
+        """Return them exactly up to a factor, beyond by ratio to a statistic of differences over factor/like.
+
+        The ratio is that at ``exact_to`` and half of it at equal proportions, which goes on as the logarithm
+        of the factor where it grows (Théo1, flicker PM) and else tends to a limit as its reciprocal.
+        """
+        if factor <= exact_to:
+            return self.exact_freedom(starts, factor, exponent)
+
+        def of_differences(count: int, at: int) -> float:
+            return like_differences(count, at // like, exponent, order=self.order, averaged=averaged)
+
+        def ratio(at: int) -> float:
+            scaled = max(1, round(starts * at / factor))
+            return self.exact_freedom(scaled, at, exponent) / of_differences(scaled, at)
+
+        whole, half = ratio(exact_to), ratio(exact_to // 2)
+        beyond = math.log2(factor / exact_to) if grows else 1 - exact_to / factor
+        return at_least_one(of_differences(starts, factor) * (whole + (whole - half) * beyond))
+
     def lags(self, factor: int) -> IntArray:
         """Return the lags between stretches, shape (n,), at which their covariance is formed."""
-        return overlapping_lags(factor, max(1, self.rows(factor).shape[1] // factor))
+        return overlapping_lags(factor, max(1, self.rows_of(factor).shape[1] // factor))
 
 
 @lru_cache(maxsize=1024)
 def _lags_and_squares(form: RowsForm, factor: int, exponent: int) -> tuple[IntArray, FloatArray]:
     lags = form.lags(factor)
-    return lags, relative_squares(form.rows(factor), exponent, lags)
+    return lags, relative_squares(form.rows_of(factor), exponent, lags)
 
 
 @lru_cache(maxsize=128)
-def _written_out(form: WholeForm, points: int, factor: int) -> tuple[FloatArray, Moments]:
+def written_out(form: WholeForm, points: int, factor: int) -> tuple[FloatArray, Moments]:
     """Return the form as differences of phase see it, and its moments."""
     inner = seen_by_differences(form.matrix(points, factor), form.order)
     return inner, moments_of_form(inner, points, form.order)
@@ -354,7 +239,7 @@ def _moments(form: WholeForm, points: int, factor: int) -> Moments:
     noises = exponents_of(form.order)
     aimed = np.array([form.aimed_at(factor, alpha) for alpha in noises])
     short_points, short = in_proportion(points, factor, form.step)
-    _, written = _written_out(form, short_points, short)
+    _, written = written_out(form, short_points, short)
     if points <= MOST_POINTS:
         return Moments(expected=written.expected, aimed_at=aimed, products=written.products)
     size = np.sqrt(np.diag(written.products))
@@ -366,19 +251,6 @@ def _moments(form: WholeForm, points: int, factor: int) -> Moments:
     freedom = np.array([form.freedom(points, factor, alpha) for alpha in noises])
     spread = expected / np.sqrt(freedom)
     return Moments(expected=expected, aimed_at=aimed, products=joint * np.outer(spread, spread))
-
-
-def variance_of(value: float, terms: int) -> TermSum:
-    """Return a variance, given as it is, with its number of terms."""
-    return TermSum(total=value, possible=terms, terms=terms)
-
-
-def gap_free_phase(samples: Samples) -> FloatArray:
-    """Return the phase of a record that is known to have no gaps."""
-    if not isinstance(samples, PhasePoints):  # unreachable: gaps are refused before
-        msg = "phase points without gaps are needed"
-        raise TypeError(msg)
-    return samples.phase_s
 
 
 def in_proportion(points: int, factor: int, step: int) -> tuple[int, int]:
@@ -440,23 +312,15 @@ def allan_variance(factor: float, exponent: int) -> float:
     return float(3 * at[0] - 4 * at[1] + at[2]) / factor**2
 
 
-def hadamard_variance(factor: float, exponent: int) -> float:
-    """Return the Hadamard variance at ``factor`` sampling intervals, likewise."""
-    at = phase_kernel(factor * np.arange(4.0), exponent)
-    return float(20 * at[0] - 30 * at[1] + 12 * at[2] - 2 * at[3]) / (6 * factor**2)
-
-
 def expected_sum(rows: FloatArray, exponent: int) -> float:
     """Return the expected sum of squares of linear forms of phase, weights of shape (forms, points)."""
-    form = rows.T @ rows
     index = np.arange(rows.shape[1])
-    return float(np.sum(form * phase_kernel(np.abs(index[:, np.newaxis] - index), exponent)))
+    return float(np.sum((rows.T @ rows) * phase_kernel(np.abs(index[:, np.newaxis] - index), exponent)))
 
 
 def relative_squares(rows: FloatArray, exponent: int, lags: IntArray) -> FloatArray:
     """Return ``g`` at each lag, shape (n,)."""
-    points = rows.shape[1]
-    index = np.arange(points)
+    index = np.arange(rows.shape[1])
     apart = index[np.newaxis, :] - index[:, np.newaxis]
     norms = np.empty(len(lags))
     for begin in range(0, len(lags), STRETCHES_AT_ONCE):
@@ -475,25 +339,7 @@ def freedom_of_mean(starts: int, lags: IntArray, squares: FloatArray) -> float:
     return at_least_one(starts**2 / float(lag_weights(inside) @ pairs))
 
 
-def freedom_by_ratio(
-    starts: int,
-    factor: int,
-    shorter: int,
-    freedom: Callable[[int, int], float],
-    like: Callable[[int, int], float],
-    *,
-    grows: bool = False,
-) -> float:
-    """Return ``freedom(starts, factor)`` by its ratio to one like it that can be had at any factor.
-
-    The ratio is that at ``shorter`` and half of it at equal proportions, which goes on as the logarithm of
-    the factor where it grows (Théo1, flicker PM) and else tends to a limit as its reciprocal.
-    """
-
-    def ratio(at: int) -> float:
-        scaled = max(1, round(starts * at / factor))
-        return freedom(scaled, at) / like(scaled, at)
-
-    whole, half = ratio(shorter), ratio(shorter // 2)
-    beyond = math.log2(factor / shorter) if grows else 1 - shorter / factor
-    return at_least_one(like(starts, factor) * (whole + (whole - half) * beyond))
+def like_differences(count: int, factor: int, exponent: int, *, order: int, averaged: bool = False) -> float:
+    """Return the degrees of freedom of so many overlapping squared differences, none missing."""
+    terms = TermSum(total=0.0, possible=count)
+    return equivalent_degrees_of_freedom(terms, factor, exponent=exponent, order=order, averaged=averaged)
