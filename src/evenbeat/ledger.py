@@ -72,9 +72,8 @@ class RejectedLines(Sequence[Rejected]):
     @classmethod
     def of(cls, rejected: Collection[Rejected]) -> RejectedLines:
         """Return some lines as one list."""
-        told = _Table()
-        codes = [told.code(line.reason, line.cut) for line in rejected]
-        return cls([line.line for line in rejected], codes, told.reasons)
+        codes, reasons = _coded((line.reason, line.cut) for line in rejected)
+        return cls([line.line for line in rejected], codes, reasons)
 
     @classmethod
     def joined(cls, *parts: RejectedLines) -> RejectedLines:
@@ -82,10 +81,10 @@ class RejectedLines(Sequence[Rejected]):
         parts = tuple(part for part in parts if len(part)) or (cls(),)
         if len(parts) == 1:
             return parts[0]
-        told = _Table()
-        own = [np.array([told.code(*reason) for reason in part.reasons], dtype=np.int32) for part in parts]
-        codes = [code[part.codes] for code, part in zip(own, parts, strict=True)]
-        return cls(np.concatenate([part.lines for part in parts]), np.concatenate(codes), told.reasons)
+        numbers, reasons = _coded(reason for part in parts for reason in part.reasons)
+        firsts = np.cumsum([0, *(len(part.reasons) for part in parts)])
+        codes = [numbers[first + part.codes] for first, part in zip(firsts, parts, strict=False)]
+        return cls(np.concatenate([part.lines for part in parts]), np.concatenate(codes), reasons)
 
     @property
     def counts(self) -> Counter[str]:
@@ -117,27 +116,19 @@ class RejectedLines(Sequence[Rejected]):
         return Rejected(line=int(self.lines[place]), reason=reason, cut=cut)
 
 
-class _Table:
-    """Numbers reasons; of each kind not too many are told apart."""
-
-    def __init__(self) -> None:
-        self.reasons: list[tuple[str, bool]] = []
-        self._codes: dict[tuple[str, bool], int] = {}
-        self._of_kind: Counter[str] = Counter()
-
-    def code(self, reason: str, cut: bool) -> int:  # noqa: FBT001 - the pair that a reason is
-        """Return the number of a reason."""
-        known = self._codes.get((reason, cut))
-        if known is not None:
-            return known
-        kind = _kind(reason)
-        self._of_kind[kind] += 1
-        if self._of_kind[kind] > _REMEMBERED:
-            reason = _QUOTED.sub("'…'", reason)  # of the same kind
-        if (reason, cut) not in self._codes:
-            self._codes[reason, cut] = len(self.reasons)
-            self.reasons.append((reason, cut))
-        return self._codes[reason, cut]
+def _coded(reasons: Iterable[tuple[str, bool]]) -> tuple[npt.NDArray[np.int32], tuple[tuple[str, bool], ...]]:
+    """Return a number for each reason, and the different ones; of each kind not too many are told apart."""
+    told: dict[tuple[str, bool], int] = {}
+    kinds: Counter[str] = Counter()
+    codes = []
+    for reason, cut in reasons:
+        text = reason
+        if (reason, cut) not in told:
+            kinds[_kind(reason)] += 1
+            if kinds[_kind(reason)] > _REMEMBERED:
+                text = _QUOTED.sub("'…'", reason)  # of the same kind
+        codes.append(told.setdefault((text, cut), len(told)))
+    return np.array(codes, dtype=np.int32), tuple(told)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -659,17 +659,11 @@ class Record(Result):
         if mask is not None:
             values[mask] = np.nan
         for step in steps:
-            self._subtract_step(values, step)
+            size: float | FloatArray = step.size or 0.0
+            if self.kind == "phase" and step.cause == "frequency_step":
+                size = size * (self.elapsed_s[step.start :] - self.time_of(step.start))
+            values[step.start :] -= size
         return values
-
-    def _subtract_step(self, values: FloatArray, step: Flag) -> None:
-        size = step.size or 0.0
-        if self.kind == "frequency":
-            values[step.start :] -= size
-        elif step.cause == "frequency_step":
-            values[step.start :] -= size * (self.elapsed_s[step.start :] - self.time_of(step.start))
-        else:
-            values[step.start :] -= size
 
     def to_phase(self) -> Record:
         """Return the time error of a frequency record, integrated with its mean removed and remembered.
@@ -692,6 +686,13 @@ class Record(Result):
                 "is not known; integrate the parts with record.between(start, stop).to_phase()"
             )
             raise InputError(msg)
+        dead_time: tuple[Finding, ...] = ()
+        if self.gate_s is not None and self.gate_s < self.interval_s * (1 - 1e-9):
+            sentence = (
+                f"Only {duration_text(self.gate_s)} of every {duration_text(self.interval_s)} were measured; "
+                "the time error was integrated as if the frequency between the gates were the same."
+            )
+            dead_time = (caution("DEAD_TIME", sentence, gate_s=self.gate_s, interval_s=self.interval_s),)
         mean = float(values.mean())
         phase = np.concatenate([[0.0], np.cumsum((values - mean) * self.interval_s)])
         return replace(
@@ -703,18 +704,9 @@ class Record(Result):
             stamp_offset_s=None,
             resolution=None,
             removed_frequency=mean,
-            findings=(*self.findings, *self._dead_time_findings()),
+            findings=(*self.findings, *dead_time),
             history=(*self.history, Treatment(operation="to_phase")),
         )
-
-    def _dead_time_findings(self) -> tuple[Finding, ...]:
-        if self.gate_s is None or self.gate_s >= self.interval_s * (1 - 1e-9):
-            return ()
-        sentence = (
-            f"Only {duration_text(self.gate_s)} of every {duration_text(self.interval_s)} were measured; "
-            "the time error was integrated as if the frequency between the gates were the same."
-        )
-        return (caution("DEAD_TIME", sentence, gate_s=self.gate_s, interval_s=self.interval_s),)
 
     def to_frequency(self) -> Record:
         """Return the mean fractional frequencies between the samples of a phase record (n - 1 of them)."""

@@ -29,7 +29,7 @@ import evenbeat as eb
 from evenbeat.logs.files import LogText, load_text
 from evenbeat.logs.rewriting import readable_cells
 from evenbeat.logs.rows import read_columns
-from evenbeat.logs.sheet import layout_of, probe, wanted_columns
+from evenbeat.logs.sheet import layout_of, wanted_columns
 from evenbeat.logs.terms import Options
 
 ROWS = 4_000_000
@@ -80,7 +80,7 @@ class Case:
     def columns_of(self, loaded: LogText) -> object:
         """Read its text to columns by evenbeat: layout detected, no grid."""
         log, form, _ = readable_cells(loaded)
-        layout = layout_of(form, Options(**self.ours), first=lambda index: probe(log, form, index))
+        layout = layout_of(log, form, Options(**self.ours))
         return read_columns(log, form, wanted_columns(log, layout))
 
     def columns(self) -> object:

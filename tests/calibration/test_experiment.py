@@ -14,7 +14,6 @@ from evenbeat.calibration.experiment import (
     coefficient_uncertainties,
     deviation_half_width,
     plan_experiment,
-    variance_inflation,
 )
 from evenbeat.clock.fit import fit_clock
 from evenbeat.errors import InputError
@@ -79,21 +78,11 @@ def test_width_of_a_deviation() -> None:
     assert math.isinf(deviation_half_width(1.5, 0, 0.95))
 
 
-@pytest.mark.parametrize(("cycles", "inflation"), [(1, 2.5505), (2, 1.1792), (7, 1.01256)])
-def test_collinearity_of_a_wave(cycles: int, inflation: float) -> None:
-    """R² = 6/(π n)² for n whole cycles in sine phase: 2.5505, 1.1792, 1.01256; none in cosine phase."""
-    phase = 2 * np.pi * cycles * (np.arange(4000) + 0.5) / 4000
-    assert variance_inflation(np.sin(phase)) == pytest.approx(inflation, rel=1e-4)
-    assert variance_inflation(np.cos(phase)) == pytest.approx(1.0, rel=1e-6)
-    assert math.isinf(variance_inflation(phase))
-
-
 def test_temperature_steps_do_not_hide_drift() -> None:
-    """Up, down, down, up: inflation one, and long enough for the uncertainty that is wanted."""
+    """Up, down, down, up: as certain as without a drift, and long enough for what is wanted."""
     levels = NoiseLevels(white_fm=1e-20)
     plan = plan_experiment(levels, temperature_step_k=3.0, temperature_lag_s=1800.0)
     assert plan.temperature is not None
-    assert variance_inflation([1.0, -1.0, -1.0, 1.0]) == pytest.approx(1.0)
     assert plan.temperature.dwell_s == pytest.approx(5 * 1800.0)
     # white FM: u(k) = sqrt(h0/2T) / step for a balanced square wave (by hand)
     expected = math.sqrt(1e-20 / 2 / plan.temperature.duration_s) / 3.0
@@ -151,5 +140,3 @@ def test_impossible_plans_are_refused(noise: object, options: dict[str, float], 
     """Every sentence names the argument."""
     with pytest.raises(InputError, match=words):
         plan_experiment(noise, **options)  # type: ignore[arg-type]
-    with pytest.raises(InputError, match="is constant"):
-        variance_inflation(np.ones(9))

@@ -14,7 +14,7 @@ from scipy import stats
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import agreement, fit_history
 from evenbeat.calibration.history_posterior import DriftPrior
-from evenbeat.calibration.methods import control_chart, observed_rate, shortening, staircase
+from evenbeat.calibration.methods import compare_methods, control_chart, observed_rate, shortening, staircase
 from evenbeat.errors import InputError, LogError
 from evenbeat.quantities import Estimate
 from evenbeat.units import SECONDS_PER_YEAR
@@ -237,6 +237,15 @@ def test_states_count_by_the_tolerance_of_their_row() -> None:
     assert "row 3: the tolerance is -5e-08 to +1e-07, which counts as the last" in finding.sentence
     with pytest.raises(LogError, match="row 1: tolerance is 'wide'"):
         read(rows, tolerance=["wide", "", ""])
+
+
+def test_a_tolerance_in_another_unit_is_no_other() -> None:
+    """30 ppb are 3e-8, whatever the last binary digit: nothing is mixed, and states by it are counted."""
+    rows = [*GOOD[:2], ("2022-01-01", "in", 0.0, 3e-9, "yes")]
+    made = read(rows, tolerance=["3e-8", "", "30 ppb"])
+
+    assert made.findings == ()
+    assert "STATE_LEFT_OUT" not in {f.code for f in compare_methods(made, tolerance=3e-8).findings}
 
 
 def test_time_in_use() -> None:

@@ -82,10 +82,22 @@ def test_it_is_said_and_is_a_term_of_the_budget() -> None:
     assert shares["wandering drift"] > 0.2
 
 
+def test_what_is_not_seen_is_said_with_its_size() -> None:
+    """A drift that wanders too weakly to be seen is no larger than what is said to hide."""
+    said = []
+    for seed in range(4):
+        model = eb.fit_clock(_wandering(40 + seed, 6.0)[0])
+        (finding,) = (one for one in model.findings if one.code == "NO_WANDERING_DRIFT")
+        said.append(float(finding.values["change_per_day"]) / 86400 * N * DAY / 1e-11)
+    assert min(said) > 6
+    assert np.median(said) < 60  # that much a record of this length shows
+
+
 def test_a_clock_stated_not_to_drift_has_none_that_wanders() -> None:
     """``aging='none'`` is the user's word."""
     model = eb.fit_clock(_wandering(3, 300.0)[0], aging="none")
     assert model.wandering == 0
+    assert "NO_WANDERING_DRIFT" not in {finding.code for finding in model.findings}
     assert model.aging_rate().interval() == (0.0, 0.0)
 
 

@@ -41,15 +41,15 @@ LONGEST = 3.0
 """Records that are simulated after the one that is seen."""
 LAG_S = 2 * 3600.0
 ABOUT = """Made by `python tests/coverage/real_clocks.py`: records conditioned, aging law told from the data,
-noise by exact fractional differencing. Quantities: aging rate at the end of the record, time error after 0.1,
-0.5 and 1 record. `line` is what the 95 % limits of a straight line by least squares hold. Widths are of the
-95 % intervals (geometric mean): rate in 1e-11 per record, time errors in 1e-11 of a record. `kept`: share of
-suggested intervals (95 %, limits that 95 in 100 such clocks keep half a record ahead) at whose end the offset
-was within; `interval` their mean in records (who knew such clocks, but not this one, would say half a record),
-at most three. `wider` is by what the record's own past widens bands, `refused` how often it forbids a
-recommendation, `no model` how often none was made. A share near .95 scatters by 1.5 points in 200 runs, one
-near .68 by 3.3. Verdict: no 95 % share below .90, no 68 % share below .58, kept no less often than .91; seeds
-are those of no earlier choice. What no interval can do is in `clock_limits.md`."""
+noise by exact fractional differencing. Quantities: aging rate at the end of the record, time error after
+0.1, 0.5 and 1 record. `line` is what the 95 % limits of a straight line by least squares hold. Widths are
+of the 95 % intervals (geometric mean): rate in 1e-11 per record, time errors in 1e-11 of a record. `kept`:
+share of suggested intervals (95 %, limits that 95 in 100 such clocks keep half a record ahead) at whose end
+the offset was within; `interval` their mean in records (who knew such clocks, but not this one, would say
+half a record), at most three. `wider` is by what the record's own past widens bands, `refused` how often it
+forbids a recommendation, `no model` how often none was made. A share near .95 scatters by 1.5 points in 200
+runs, one near .68 by 3.3. Verdict: no 95 % share below .90, no 68 % share below .58, kept no less often
+than .91; seeds are those of no earlier choice. What no interval can do is in `clock_limits.md`."""
 
 
 def power_law(generator: np.random.Generator, count: int, order: float) -> np.ndarray:

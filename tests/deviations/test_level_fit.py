@@ -17,6 +17,12 @@ from evenbeat.deviations.covariance import (
     sampled_density,
     squared_gain,
 )
+from evenbeat.deviations.levels import (
+    detection_threshold,
+    probability_by_chance,
+    simulated_variances,
+    variances_of,
+)
 
 NAMES = {2: "white_pm", 1: "flicker_pm", 0: "white_fm", -1: "flicker_fm", -2: "random_walk_fm"}
 MIXTURE = eb.NoiseLevels(white_pm=2.5e-20, white_fm=2e-22, random_walk_fm=1.5e-27)
@@ -98,6 +104,12 @@ def test_long_averages_reach_the_published_limits(exponent: int) -> None:
             continue
         expected = fit_levels.deviation([20480.0], kind, cutoff_hz=0.05)
         assert fit.deviation(statistic, [20480.0]) == pytest.approx(expected, rel=1e-5)
+
+
+def test_threshold_is_that_of_a_level_on_its_boundary() -> None:
+    """Half chi-squared with none, half with one degree of freedom: 2.706 at 5 % (Self and Liang 1987)."""
+    assert detection_threshold(0.05) == pytest.approx(2.7055, rel=1e-4)
+    assert detection_threshold(0.01) == pytest.approx(5.4119, rel=1e-4)
 
 
 @pytest.mark.parametrize("exponent", FIVE)
@@ -333,6 +345,26 @@ def test_impossible_requests_are_answered() -> None:
         fit.deviation("overlapping_allan", [1.5])
     with pytest.raises(eb.InputError, match="statistic is 'total'"):
         fit.deviation("total", [1.0])
+
+
+def test_simulated_variances_have_the_moments_of_real_ones() -> None:
+    """Means and spreads are the exact ones; at long averaging times they are skewed as chi-squared is."""
+    everything = variances_of(simulated(MIXTURE, 1, 2**12))
+    levels = np.array([2.5e-20, 0, 2e-22, 0, 1.5e-27, 0])
+    drawn = simulated_variances(everything, levels, draws=4000)
+
+    assert drawn.mean(axis=0) == pytest.approx(everything.responses @ levels, rel=0.03)
+    spread = np.sqrt(np.diag(everything.covariance(levels)))
+    assert drawn.std(axis=0) == pytest.approx(spread, rel=0.06)
+    longest = [k for k, (_, factor, _) in enumerate(everything.terms) if factor == 512]
+    skewness = stats.skew(drawn[:, longest])
+    freedom = 2 * (drawn.mean(axis=0) / drawn.std(axis=0))[longest] ** 2
+    assert skewness == pytest.approx(np.sqrt(8 / freedom), rel=0.35)  # that of chi-squared
+
+
+def test_chance_counts_the_record_itself() -> None:
+    """Never zero: one of n + 1."""
+    assert probability_by_chance(lambda values: float(values[0]), np.zeros((99, 1)), 1.0) == 0.01
 
 
 def test_a_log_that_drift_dominates_is_fitted() -> None:

@@ -118,3 +118,12 @@ def test_a_bare_word_of_a_program_is_no_name(field_logs: Path) -> None:
 
     assert "nothing says whether the small readings" in seen.needs
     assert seen.columns[0].because == "no other column is left"
+
+
+def test_names_in_the_rows_are_names_of_what_the_log_could_mean(tmp_path: Path) -> None:
+    """Of name=value rows the column is told by its name, and a name that says frequency leaves no other."""
+    path = tmp_path / "log.txt"
+    path.write_text("".join(f"time={10 * k} freq={1e7 * (1 + y):.4f}\n" for k, y in enumerate(Y)))
+    meanings = [hypothesis.meaning for hypothesis in eb.inspect_log(path).hypotheses]
+    assert meanings[0] == "column 'freq' as frequencies of a 10 MHz source"
+    assert not [meaning for meaning in meanings if "time errors" in meaning]

@@ -427,3 +427,11 @@ def test_field_logs_as_counters_write_them(field_logs: Path) -> None:
     assert start == pytest.approx(3e-8, rel=0.15)
     assert rate == pytest.approx(2e-9, rel=0.15)
     assert found(hand, "REMARKS").values["rows"] == 15
+
+
+def test_a_label_whose_rows_hold_no_reading_is_none(tmp_path: Path) -> None:
+    """Two words in turn, one of them always without a reading: read with gaps, without a word on stderr."""
+    rows = [f"{10 * k},{'' if k % 2 else f'{1e7 + k % 7 * 1e-3:.4f}'},{'AB'[k % 2]}" for k in range(60)]
+    path = tmp_path / "log.csv"
+    path.write_text("elapsed_s,frequency_hz,channel\n" + "\n".join(rows) + "\n")
+    assert eb.read_log(path).missing == 30

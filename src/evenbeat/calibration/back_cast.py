@@ -435,9 +435,9 @@ def back_cast(
         ISO date of the last known-good value; taken from a history if not stated.
     results
         Dated results, of which it is said which are affected: a frame or file with the columns ``date`` (or
-        ``elapsed_days`` since the last known-good value) and ``tolerance`` (fractional: ``1e-8`` for ±1e-8, or
-        ``-5e-9:1e-8``; or ``lower`` and ``upper``), and, where known, ``deviation`` (fractional, as reported)
-        and ``name``; or a tuple of :class:`DatedResult`.
+        ``elapsed_days`` since the last known-good value) and ``tolerance`` (fractional: ``1e-8`` for ±1e-8,
+        or ``-5e-9:1e-8``; or ``lower`` and ``upper``), and, where known, ``deviation`` (fractional, as
+        reported) and ``name``; or a tuple of :class:`DatedResult`.
     date_order
         ``day-first`` or ``month-first`` for dates of that table such as 03/04/2026, where none says so.
     oscillator_class

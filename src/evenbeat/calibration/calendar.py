@@ -58,22 +58,10 @@ class CalendarInterval(Plain):
 def whole_units(
     interval_s: float, *, unit: CalendarUnit | None = None, start: dt.date | str | None = None
 ) -> tuple[CalendarInterval | None, tuple[Finding, ...]]:
-    """Return the largest whole number of calendar units that an interval holds.
+    """Return the largest whole number of calendar units that an interval holds; ``None`` below one day.
 
-    Parameters
-    ----------
-    interval_s
-        Seconds.
-    unit
-        Of the calendar; by default the largest of day, week and month that fits twice.
-    start
-        Date (ISO) on which the interval begins: months then have the days that they have.
-
-    Returns
-    -------
-    interval, findings
-        ``None`` where not even one day fits; a finding where the unit asked for does not fit once and a
-        smaller one was taken.
+    The unit is by default the largest of day, week and month that fits twice; a finding says where a smaller
+    one than was asked for was taken. From a ``start`` on months have the days that they have.
     """
     if unit is not None and unit not in DAYS:
         msg = f"calendar unit is {unit!r}; it must be one of {', '.join(DAYS)}"
@@ -82,22 +70,20 @@ def whole_units(
     if math.isnan(interval_s):
         return None, ()
     days = math.floor(interval_s / SECONDS_PER_DAY * (1 + 1e-12))
-    asked: CalendarUnit = "day"
-    if unit is not None:
-        asked = unit
-    elif days >= FEWEST_OF_A_UNIT * DAYS["week"]:
-        asked = "month" if days >= FEWEST_OF_A_UNIT * DAYS["month"] else "week"
+    usual: tuple[CalendarUnit, ...] = ("month", "week")
+    fitting = (one for one in usual if days >= FEWEST_OF_A_UNIT * DAYS[one])
+    asked: CalendarUnit = unit or next(fitting, None) or "day"
     order: list[CalendarUnit] = ["year", "quarter", "month", "week", "day"]
     for smaller in order[order.index(asked) :]:
         count = _count(days, smaller, begun)
         if count > 0:
-            made = CalendarInterval(
-                count=count,
-                unit=smaller,
-                start=begun,
-                due=None if begun is None else _after(begun, count, smaller),
+            due = None if begun is None else _after(begun, count, smaller)
+            made = CalendarInterval(count=count, unit=smaller, start=begun, due=due)
+            sentence = (
+                f"The interval of {duration_text(interval_s)} holds no whole {asked}; it is rounded down to "
+                f"whole {smaller}s instead."
             )
-            return made, _smaller(asked, smaller, interval_s)
+            return made, () if smaller == asked else (note("SMALLER_CALENDAR_UNIT", sentence),)
     sentence = (
         f"An interval of {duration_text(interval_s)} is shorter than a day: no due date follows from it."
     )
@@ -138,13 +124,3 @@ def _after(start: dt.date, count: int, unit: CalendarUnit) -> dt.date:
     if year > dt.MAXYEAR:
         return dt.date.max
     return dt.date(year, month + 1, min(start.day, calendar.monthrange(year, month + 1)[1]))
-
-
-def _smaller(asked: CalendarUnit, taken: CalendarUnit, interval_s: float) -> tuple[Finding, ...]:
-    if asked == taken:
-        return ()
-    sentence = (
-        f"The interval of {duration_text(interval_s)} holds no whole {asked}; it is rounded down to whole "
-        f"{taken}s instead."
-    )
-    return (note("SMALLER_CALENDAR_UNIT", sentence),)

@@ -18,7 +18,6 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from scipy import optimize, special
 
 from evenbeat.clock.covariance import (
@@ -490,34 +489,6 @@ def averages_for(width: float, exponent: int, confidence: float) -> float:
         middle = 0.5 * (low + high)
         low, high = (middle, high) if wide(middle) else (low, middle)
     return high
-
-
-def variance_inflation(covariate: npt.ArrayLike, times: npt.ArrayLike | None = None) -> float:
-    """Return 1/(1 - R²) of a covariate regressed on time: how much its effect hides in a drift.
-
-    Parameters
-    ----------
-    covariate, times
-        Shape (n,); evenly spaced times where none are given.
-
-    Notes
-    -----
-    A sinusoid of n whole cycles in sine phase: R² = 6/(π n)². Infinite for a straight line.
-    """
-    values = np.asarray(covariate, dtype=float)
-    time = np.arange(len(values)) if times is None else np.asarray(times, dtype=float)
-    if values.shape != time.shape or values.ndim != 1 or len(values) < 3:
-        msg = (
-            f"covariate and times have shapes {values.shape} and {time.shape}; both need the same, 3 at least"
-        )
-        raise InputError(msg)
-    values, time = values - values.mean(), time - time.mean()
-    size = float(values @ values)
-    if not size > 0:
-        msg = "the covariate is constant: its effect cannot be seen at all"
-        raise InputError(msg)
-    share = float(values @ time) ** 2 / (size * float(time @ time))
-    return math.inf if share >= 1 - 1e-12 else 1 / (1 - share)
 
 
 def plan_temperature(

@@ -420,17 +420,21 @@ def agreed(rows: Sequence[Row]) -> tuple[dict[str, str], Tolerance | None, list[
         limits = tolerance_in(row)
         if limits is not None:
             known.append((limits, row))
-    tolerance, last = known[-1] if known else (None, None)
-    findings = []
-    for other, row in reversed(known):
-        if last is not None and other != tolerance:
-            sentence = (
-                f"{last.where}: the tolerance is {tolerance}, which counts as the last; in {row.place} it is "
-                f"{other}."
-            )
-            findings.append(caution("TOLERANCE_MIXED", sentence, row=last.number))
-            break
-    return {name: said for name, (said, _) in stated.items()}, tolerance, findings
+    texts = {name: said for name, (said, _) in stated.items()}
+    if not known:
+        return texts, None, []
+    tolerance, last = known[-1]
+    others = ((other, row) for other, row in reversed(known) if not tolerance.same_as(other))
+    findings = [
+        caution(
+            "TOLERANCE_MIXED",
+            f"{last.where}: the tolerance is {tolerance}, which counts as the last; in {row.place} it is "
+            f"{other}.",
+            row=last.number,
+        )
+        for other, row in itertools.islice(others, 1)
+    ]
+    return texts, tolerance, findings
 
 
 def tolerance_in(row: Row) -> Tolerance | None:

@@ -155,7 +155,7 @@ class HistoryModel(Result):
     @property
     def class_odds(self) -> Mapping[str, float]:
         """Probability of each class of oscillator, the likeliest first."""
-        return _odds(self.prior, _part_shares(self.prior, self.posterior))
+        return class_odds(self.prior, _part_shares(self.prior, self.posterior))[0]
 
     @property
     def mistaken_readings(self) -> Mapping[str, float]:
@@ -231,8 +231,14 @@ class HistoryModel(Result):
 
     def _begun(self, as_left: Estimate | None) -> Posteriors:
         """Return the posterior that begins with what the clock is left at."""
-        start = self._start(as_left)
-        return self.posterior if as_left is None else self.posterior.left_at(start)
+        if as_left is not None:
+            return self.posterior.left_at(as_left)
+        if self.as_left is None:
+            place = self.history[0].points[-1].place
+            where = f"the last calibration{f' ({place})' if place else ''}"
+            msg = f"{where} does not say what the clock was left at; give as_left"
+            raise InputError(msg)
+        return self.posterior
 
     def paths(
         self,
@@ -292,15 +298,6 @@ class HistoryModel(Result):
             start=self.history[0].date_of(before),
             source=replace(self, posterior=self.posterior.rewound(lapse / SECONDS_PER_YEAR)),
         )
-
-    def _start(self, as_left: Estimate | None) -> Estimate:
-        start = as_left or self.as_left
-        if start is None:
-            place = self.history[0].points[-1].place
-            where = f"the last calibration{f' ({place})' if place else ''}"
-            msg = f"{where} does not say what the clock was left at; give as_left"
-            raise InputError(msg)
-        return start
 
     def probability_within(
         self, elapsed_s: npt.ArrayLike, tolerance: ToleranceLike | Tolerance, as_left: Estimate | None = None
@@ -605,12 +602,15 @@ def _part_shares(prior: DriftPrior, found: Posteriors, at: int = 0) -> FloatArra
     return np.asarray(special.softmax(found.log_evidence[at]))[: len(prior.mixture)]
 
 
-def _odds(prior: DriftPrior, shares: FloatArray) -> dict[str, float]:
-    """Return the probability of each class, the likeliest first."""
+def class_odds(prior: DriftPrior, shares: FloatArray) -> tuple[dict[str, float], str]:
+    """Return the probability of each class, the likeliest first; and those that matter in words."""
     odds: dict[str, float] = {}
     for part, share in zip(prior.mixture, shares.tolist(), strict=True):
         odds[part.name] = odds.get(part.name, 0.0) + share
-    return dict(sorted(odds.items(), key=lambda pair: -pair[1]))
+    odds = dict(sorted(odds.items(), key=lambda pair: -pair[1]))
+    likeliest = next(iter(odds))
+    told = [(name, share) for name, share in odds.items() if share >= 0.05 or name == likeliest]
+    return odds, ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in told)
 
 
 def _about_class(increments: Sequence[Increment], prior: DriftPrior, shares: FloatArray) -> Finding:
@@ -618,12 +618,9 @@ def _about_class(increments: Sequence[Increment], prior: DriftPrior, shares: Flo
     parts = list(zip(prior.mixture, shares.tolist(), strict=True))
     learned = f", as learned from {prior.learned_from} instruments" if prior.learned_from else ""
     if not prior.name:
-        odds = _odds(prior, shares)
-        first, *rest = odds.items()
-        told = [first, *(one for one in rest if one[1] >= 0.05)]
-        words = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for name, share in told)
+        odds, words = class_odds(prior, shares)
         sentence = f"The class of oscillator is not stated; by the calibrations it is {words}{learned}"
-        if first[1] >= SURE:
+        if max(odds.values()) >= SURE:
             return note("CLASS_INFERRED", f"{sentence}.", **odds)
         return caution("CLASS_INFERRED", f"{sentence}: state it, and the interval rests on less.", **odds)
     usual = sum(

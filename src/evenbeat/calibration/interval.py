@@ -218,7 +218,7 @@ REFERENCE_EXACT = caution(
 
 
 @dataclass(frozen=True, kw_only=True)
-class Question:
+class _Question:
     """What was asked of an interval."""
 
     tolerance: Tolerance
@@ -257,7 +257,7 @@ class Question:
 
 
 def limit_finding(
-    question: Question, limited_by: LimitedBy, *, interval_s: float, extrapolated_s: float, as_left: Estimate
+    question: _Question, limited_by: LimitedBy, *, interval_s: float, extrapolated_s: float, as_left: Estimate
 ) -> Finding:
     """Return the finding that says what limits an interval."""
     limit, lasting = question.limit, duration_text(0.0 if math.isnan(interval_s) else interval_s)
@@ -295,7 +295,7 @@ def limit_finding(
     return Finding(code=code, severity=severity, sentence=sentence, values=question.values)
 
 
-def missing_at_start(question: Question, offset: StudentMixture, terms: dict[str, float]) -> list[Finding]:
+def _missing_at_start(question: _Question, offset: StudentMixture, terms: dict[str, float]) -> Finding:
     """Say what is missing where not even the start holds: an adjustment, or less uncertainty."""
     limits = question.limits
     mean, spread = float(offset.mean), float(offset.standard_deviation)
@@ -304,28 +304,21 @@ def missing_at_start(question: Question, offset: StudentMixture, terms: dict[str
             "Missing: an adjustment. The offset itself is outside; no longer log changes that "
             "(suggest_setpoint says what to leave it at)."
         )
-        return [_finding(sentence)]
+        return note("WHAT_IS_MISSING", sentence)
     needed = _needed(limits, mean, question.reliability)
     largest = max(terms, key=lambda name: terms[name])
     sentence = (
         f"Missing: certainty. The offset at the start is known to {spread:.2g}, and {needed:.2g} or less is "
         f"needed; the largest part is {largest.replace('as left', 'the adjustment')} ({terms[largest]:.2g})."
     )
-    return [_finding(sentence, needed_standard_uncertainty=needed, standard_uncertainty=spread)]
+    values = {"needed_standard_uncertainty": needed, "standard_uncertainty": spread}
+    return note("WHAT_IS_MISSING", sentence, **values)
 
 
-def missing_for(
-    grounds: Grounds,
-    question: Question,
-    limited_by: LimitedBy,
-    *,
-    interval_s: float,
-    wanted_s: float,
-    offset: StudentMixture,
-) -> list[Finding]:
+def _missing_for(
+    grounds: Grounds, question: _Question, limited_by: LimitedBy, *, wanted_s: float, offset: StudentMixture
+) -> Finding | None:
     """Say what is missing for a wanted interval, after which the offset is so distributed."""
-    if interval_s >= wanted_s:
-        return []
     wanted = duration_text(wanted_s)
     if limited_by in ("record length", "longest interval"):
         half = duration_text(0.5 * wanted_s)
@@ -335,35 +328,37 @@ def missing_for(
             else f"one interval of {half} between calibrations"
         )
         sentence = f"Missing for {wanted}: evidence that reaches so far, which is {what}."
-        return [_finding(sentence, record_length_s=wanted_s)]
+        return note("WHAT_IS_MISSING", sentence, record_length_s=wanted_s)
     rate = grounds.drift_rate
     if limited_by != "tolerance" or grounds.kind == "statement" or rate is None:
-        return []
+        return None
     limits = question.limits
-    mean, spread = float(offset.mean), _usual(offset)
-    within = float(limits.probability(offset))
-    said = f"After {wanted} the probability of being within {question.limit} is {within:.1%}"
-    known = _usual(rate.distribution)
-    drifting = known * wanted_s
+    mean, spread, known = float(offset.mean), _usual(offset), _usual(rate.distribution)
     if abs(rate.value) < SEEN * known:
         # a drift that is not established may turn out to be none
         mean -= rate.value * wanted_s
+    values = {"probability": float(limits.probability(offset))}
+    said = f"After {wanted} the probability of being within {question.limit} is {values['probability']:.1%}"
+    rest = math.sqrt(max(spread**2 - (known * wanted_s) ** 2, 0.0))
+    needed = _needed(limits, mean, question.reliability) if limits.holds(mean) else 0.0
     if not limits.holds(mean):
-        sentence = (
-            f"{said}: the drift itself leaves it by then. No longer log changes that: leave the oscillator "
-            "off zero against its drift (suggest_setpoint), widen the tolerance, or calibrate more often."
+        said += (
+            ": the drift itself leaves it by then. No longer log changes that: leave the oscillator off zero "
+            "against its drift (suggest_setpoint), widen the tolerance, or calibrate more often."
         )
-        return [_finding(sentence, probability=within)]
-    needed, rest = _needed(limits, mean, question.reliability), math.sqrt(max(spread**2 - drifting**2, 0.0))
-    if rest >= needed:
-        sentence = (
-            f"{said}: noise, as far as it is known, and the start make {rest:.2g} by themselves, and "
-            f"{needed:.2g} in all is allowed. A longer log helps only if it shows less noise than this one "
-            "has to allow for."
+    elif rest >= needed:
+        said += (
+            f": noise, as far as it is known, and the start make {rest:.2g} by themselves, and {needed:.2g} "
+            "in all is allowed. A longer log helps only if it shows less noise than this one has to allow "
+            "for."
         )
-        return [_finding(sentence, probability=within)]
-    rate_needed = math.sqrt(needed**2 - rest**2) / wanted_s
-    return [_log_longer(grounds, said, rate_needed, known, within)]
+    else:
+        per_day = math.sqrt(needed**2 - rest**2) / wanted_s * SECONDS_PER_DAY
+        now = known * SECONDS_PER_DAY
+        said += f": missing is a better known drift, {per_day:.1e} per day instead of {now:.1e} (k = 1)"
+        longer, further = _log_longer(grounds, per_day)
+        return note("WHAT_IS_MISSING", said + longer, **values, **further)
+    return note("WHAT_IS_MISSING", said, **values)
 
 
 def _usual(distribution: StudentMixture) -> float:
@@ -372,29 +367,21 @@ def _usual(distribution: StudentMixture) -> float:
     return 0.5 * float(high - low)
 
 
-def _log_longer(grounds: Grounds, said: str, needed: float, known: float, within: float) -> Finding:
-    per_day, now = needed * SECONDS_PER_DAY, known * SECONDS_PER_DAY
-    words = f"{said}: missing is a better known drift, {per_day:.1e} per day instead of {now:.1e} (k = 1)"
+def _log_longer(grounds: Grounds, per_day: float) -> tuple[str, dict[str, float]]:
+    """Say how long a log gives a drift so well known, with the numbers behind it."""
     if grounds.log is None:
-        sentence = f"{words}; further calibrations, or a log between them, give it."
-        return _finding(sentence, probability=within, needed_per_day=per_day)
+        return "; further calibrations, or a log between them, give it.", {"needed_per_day": per_day}
     goal = plan_experiment(grounds.log, drift_uncertainty_per_day=per_day).goals[0]
-    seen = grounds.reach_s
-    short, long = (max(length, seen) for length in (goal.record_length_s, goal.safe_length_s))
+    short, long = (max(length, grounds.reach_s) for length in (goal.record_length_s, goal.safe_length_s))
     if math.isinf(short):
-        return _finding(f"{words}; with this noise no log gives it.", probability=within)
+        return "; with this noise no log gives it.", {}
     most = "longer than a hundred years" if math.isinf(long) else duration_text(long)
-    sentence = (
-        f"{words}: a log of {duration_text(short)} in all if the noise is what it seems, {most} if it is as "
-        f"bad as this log allows and has to be learnt again (which widens by {LEARNT:g})."
+    words = (
+        f": a log of {duration_text(short)} in all if the noise is what it seems, {most} if it is as bad as "
+        f"this log allows and has to be learnt again (which widens by {LEARNT:g})."
     )
-    return _finding(
-        sentence,
-        probability=within,
-        needed_per_day=per_day,
-        record_length_s=short,
-        **({"safe_length_s": long} if math.isfinite(long) else {}),
-    )
+    values = {"needed_per_day": per_day, "record_length_s": short, "safe_length_s": long}
+    return words, {name: value for name, value in values.items() if math.isfinite(value)}
 
 
 def _needed(limits: Tolerance, mean: float, reliability: float) -> float:
@@ -407,10 +394,6 @@ def _needed(limits: Tolerance, mean: float, reliability: float) -> float:
 
     ends = np.array([1e-9, 1.001]) * most
     return min(first_exit(ends, within(ends), reliability, between=within), most)
-
-
-def _finding(sentence: str, **values: float) -> Finding:
-    return note("WHAT_IS_MISSING", sentence, **values)
 
 
 SEARCH_POINTS = 120
@@ -518,7 +501,7 @@ def suggest_interval(
     if meaning not in MEANINGS:
         msg = f"meaning is {meaning!r}; it must be one of {', '.join(MEANINGS)}"
         raise InputError(msg)
-    question = Question(
+    question = _Question(
         tolerance=Tolerance.of(tolerance),
         guard_band=guard_band or 0.0,
         reliability=checked_probability(reliability, "reliability"),
@@ -572,14 +555,12 @@ def suggest_interval(
     finding = limit_finding(
         question, limited_by, interval_s=interval, extrapolated_s=extrapolated, as_left=begun
     )
-    missing: list[Finding] = []
+    missing = None
     if limited_by == "start":
-        missing = missing_at_start(question, offset.one(0), terms)
-    elif wanted_s is not None:
+        missing = _missing_at_start(question, offset.one(0), terms)
+    elif wanted_s is not None and interval < wanted_s:
         after = search.offset(np.array([wanted_s])).one(0)
-        missing = missing_for(
-            grounds, question, limited_by, interval_s=interval, wanted_s=wanted_s, offset=after
-        )
+        missing = _missing_for(grounds, question, limited_by, wanted_s=wanted_s, offset=after)
     rounded, remarks = whole_units(interval, unit=calendar_unit, start=start)
     return IntervalSuggestion(
         tolerance=question.tolerance,
@@ -598,8 +579,7 @@ def suggest_interval(
         never_left=simulated,
         standard_uncertainty_by_term=terms,
         findings=merged(
-            [finding],
-            missing,
+            [finding, *([missing] if missing else [])],
             [] if grounds.reference_stated or reference_uncertainty > 0 else [REFERENCE_EXACT],
             [] if grounds.seasons_seen or environment_uncertainty > 0 else [SEASON_UNSEEN],
             remarks,
@@ -632,10 +612,7 @@ class _Search:
 
     def offset(self, elapsed_s: FloatArray) -> StudentMixture:
         """Return the distribution of the offset after ``elapsed_s``, shape (m,)."""
-        return self._alone(elapsed_s).widened(self.constant)
-
-    def _alone(self, elapsed_s: FloatArray) -> StudentMixture:
-        return self.source.offset(elapsed_s, as_left=self.as_left, **self.asked)
+        return self.source.offset(elapsed_s, as_left=self.as_left, **self.asked).widened(self.constant)
 
     def never_left(self, until_s: float) -> NeverLeft:
         """Return the simulated probability of never having left."""
@@ -689,5 +666,6 @@ class _Search:
         """Return standard uncertainties of the offset at the end by cause (at the start if there is none)."""
         at = np.array([0.0 if math.isnan(interval_s) else interval_s])
         left = 0.0 if self.as_left is None else self.as_left.standard_uncertainty
-        whole = float(self._alone(at).standard_deviation[0])
+        alone = self.source.offset(at, as_left=self.as_left, **self.asked)
+        whole = float(alone.standard_deviation[0])
         return {"as left": left, "drift and noise": math.sqrt(max(whole**2 - left**2, 0.0)), **constant}

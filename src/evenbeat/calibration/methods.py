@@ -218,7 +218,7 @@ def _found(history: CalibrationHistory, limits: Tolerance) -> tuple[list[tuple[f
         elapsed = after.time_s - before.time_s
         if after.state is None and math.isfinite(after.as_found):
             found.append((elapsed, limits.holds(after.as_found)))
-        elif after.state is not None and after.tolerance in (None, limits):
+        elif after.state is not None and (after.tolerance is None or limits.same_as(after.tolerance)):
             found.append((elapsed, after.state == "in"))
         elif after.state is not None:
             sentence = (

@@ -36,6 +36,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -89,6 +90,7 @@ _STATISTICS = {
     "time": "time dev.",
     "overlapping_hadamard": "Hadamard dev.",
 }
+_NUMBERS = {"from": "from_value", "to": "to_value", "reference": "reference"}
 _BY_FAMILY = {"allan": "overlapping_allan", "hadamard": "overlapping_hadamard"}
 """What a specification calls by the family is measured by its best estimator."""
 
@@ -144,19 +146,16 @@ class SpecificationLine(Plain):
     @property
     def title(self) -> str:
         """What is specified, in words."""
-        if self.name:
-            return self.name
-        if self.quantity == "stability":
-            return f"{_STATISTICS[self.statistic]} at {duration_text(self.averaging_time_s)}"
-        if self.quantity == "temperature":
-            about = "" if self.reference is None else f" from {self.reference:g}"
-            return f"temperature {self.from_value:g} to {self.to_value:g}{about}"
-        if self.quantity == "warm_up":
-            return f"warm-up after {duration_text(self.after_s)}"
-        if self.quantity == "retrace":
-            off = "" if self.off_s is None else f", {duration_text(self.off_s)} off"
-            return f"retrace after {duration_text(self.after_s)}{off}"
-        return {"offset": "offset as delivered"}.get(self.quantity, self.quantity.replace("_", " "))
+        about = "" if self.reference is None else f" from {self.reference:g}"
+        off = "" if self.off_s is None else f", {duration_text(self.off_s)} off"
+        made = {
+            "stability": f"{_STATISTICS[self.statistic]} at {duration_text(self.averaging_time_s)}",
+            "temperature": f"temperature {self.from_value:g} to {self.to_value:g}{about}",
+            "warm_up": f"warm-up after {duration_text(self.after_s)}",
+            "retrace": f"retrace after {duration_text(self.after_s)}{off}",
+            "offset": "offset as delivered",
+        }
+        return self.name or made.get(self.quantity, self.quantity.replace("_", " "))
 
     @classmethod
     def from_mapping(cls, entry: Mapping[str, Any], where: str = "the line") -> SpecificationLine:
@@ -182,35 +181,23 @@ class SpecificationLine(Plain):
         if missing:
             msg = f"{where}: {quantity} has no {missing[0]!r}"
             raise InputError(msg)
-        numbers = {key: entry[key] for key in ("from", "to", "reference") if key in entry}
-        for key, value in numbers.items():
-            if not isinstance(value, int | float):
-                msg = f"{where}: {key} is {value!r}; it must be a number"
+        stated: dict[str, Any] = {key: str(entry[key]) for key in ("name", "covariate") if key in entry}
+        for key, name in _NUMBERS.items():
+            if key in entry and not isinstance(entry[key], int | float):
+                msg = f"{where}: {key} is {entry[key]!r}; it must be a number"
                 raise InputError(msg)
-        times = {
-            key: _seconds(entry[key], f"{where}: {key}")
-            for key in ("averaging_time", "after", "compared_with", "off")
-            if key in entry
-        }
+            if key in entry:
+                stated[name] = float(entry[key])
+        for key in ("averaging_time", "after", "compared_with", "off"):
+            if key in entry:
+                stated[f"{key}_s"] = _seconds(entry[key], f"{where}: {key}")
         said = str(entry.get("statistic", "allan"))
         statistic = _BY_FAMILY.get(said, said)
         if statistic not in _STATISTICS:
             msg = f"{where}: statistic is {said!r}; it must be allan, modified_allan, time or hadamard"
             raise InputError(msg)
-        return cls(
-            quantity=quantity,
-            limits=_limits(entry["limit"], where),
-            name=str(entry.get("name", "")),
-            statistic=statistic,
-            averaging_time_s=times.get("averaging_time", 0.0),
-            covariate=str(entry.get("covariate", "")),
-            from_value=float(numbers.get("from", 0.0)),
-            to_value=float(numbers.get("to", 0.0)),
-            reference=float(numbers["reference"]) if "reference" in numbers else None,
-            after_s=times.get("after", 0.0),
-            compared_with_s=times.get("compared_with", 0.0),
-            off_s=times.get("off"),
-        )._checked(where)
+        limits = _limits(entry["limit"], where)
+        return cls(quantity=quantity, limits=limits, statistic=statistic, **stated)._checked(where)
 
     def _checked(self, where: str) -> SpecificationLine:
         if self.quantity == "temperature" and not self.from_value < self.to_value:
@@ -410,16 +397,10 @@ class SpecificationVerdict(Result):
         )
 
     def _headline(self) -> str:
-        counts = [
-            f"{sum(line.verdict == verdict for line in self.lines)} {verdict}"
-            for verdict in ("pass", "conditional pass", "conditional fail", "fail", "not tested")
-            if any(line.verdict == verdict for line in self.lines)
-        ]
-        said = {
-            "conforms": "conforms",
-            "does not conform": "does not conform",
-            "not shown": "conformity is not shown",
-        }[self.overall]
+        found: Counter[str] = Counter(line.verdict for line in self.lines)
+        order = ("pass", "conditional pass", "conditional fail", "fail", "not tested")
+        counts = [f"{found[verdict]} {verdict}" for verdict in order if found[verdict]]
+        said = "conformity is not shown" if self.overall == "not shown" else self.overall
         named = self.specification.name or "the specification"
         return f"{named}: {said} by {self.rule.name} ({', '.join(counts)})"
 
@@ -647,10 +628,9 @@ def _stability(line: SpecificationLine, evidence: Evidence) -> Measured:
 def _point(line: SpecificationLine, evidence: Evidence) -> tuple[StabilityCurve, int]:
     time = line.averaging_time_s
     curve = evidence.curves.get(line.statistic)
-    if curve is not None and np.any(np.isclose(curve.averaging_time_s, time, rtol=1e-6)):
-        i = int(np.argmin(np.abs(curve.averaging_time_s - time)))
-    else:
-        curve, i = _computed(line, evidence.record), 0
+    if curve is None or not np.any(np.isclose(curve.averaging_time_s, time, rtol=1e-6)):
+        curve = _computed(line, evidence.record)
+    i = int(np.argmin(np.abs(curve.averaging_time_s - time)))
     if not (curve.deviation[i] > 0 and curve.terms[i] > 0):
         msg = f"gaps leave no term at {duration_text(time)}"
         raise CannotTellError(msg)

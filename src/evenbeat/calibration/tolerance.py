@@ -103,6 +103,11 @@ class Tolerance(Plain):
         end = first_exit(times, probability(times), reliability, between=probability)
         return 0.0 if math.isnan(end) else min(end, LONGEST_S)
 
+    def same_as(self, other: Tolerance) -> bool:
+        """Return whether another one has these limits; they may have been written in other units."""
+        pairs = ((self.lower, other.lower), (self.upper, other.upper))
+        return all(math.isclose(one, its, rel_tol=1e-9) for one, its in pairs)
+
     def holds(self, value: float) -> bool:
         """Return whether a value lies within the limits."""
         return self.lower <= value <= self.upper

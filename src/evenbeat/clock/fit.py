@@ -587,6 +587,13 @@ def _findings(model: ClockModel) -> tuple[Finding, ...]:
         findings.append(
             note("DRIFT_WANDERS", sentence, probability=model.wandering, aging_per_day=rate.value)
         )
+    elif model.wandering:
+        change = model.wandering_limit * SECONDS_PER_DAY
+        sentence = (
+            f"No drift that wanders is seen; one that changes by up to {change:.2g} per day in such a record "
+            "(root mean square, 95 %) would hide, and the aging rate be off by more than its interval says."
+        )
+        findings.append(note("NO_WANDERING_DRIFT", sentence, change_per_day=change))
     if len(model.blocks) < FEW_BLOCKS:
         findings.append(_few_blocks_finding(len(model.blocks)))
     if model.blocks.display.hides:

@@ -89,9 +89,12 @@ class ClockModel(Surroundings, Result):
     @cached_property
     def noise(self) -> NoiseLevels:
         """Levels h₊₂ … h₋₂ on the scale of a block and longer, upper limits where not detected."""
+        return noise_levels(self._levels, self._limits, self.record)
+
+    @cached_property
+    def _limits(self) -> dict[int, float]:
         likeliest = self.variants[self.components[0].variant].fit
-        limits = limits_if_present(self.grid, likeliest, scale=self.scale, block_s=self.blocks.length_s)
-        return noise_levels(self._levels, limits, self.record)
+        return limits_if_present(self.grid, likeliest, scale=self.scale, block_s=self.blocks.length_s)
 
     @property
     def white_fm(self) -> float:
@@ -156,6 +159,16 @@ class ClockModel(Surroundings, Result):
         """Probability that the drift itself wanders (random-run FM) rather than the frequency alone."""
         wanders = [c.weight for c in self.components if c.node >= self.grid.walks]
         return min(1.0, float(sum(wanders)))  # weights may sum to 1 + 1e-16
+
+    @property
+    def wandering_limit(self) -> float:
+        """By how much per second a wandering drift would change in such a record, at most with 95 % (rms).
+
+        NaN where none is looked for: under a constant law, or beside an environment within days.
+        """
+        if not self.wandering:
+            return math.nan
+        return math.sqrt(self._limits[WANDERING_DRIFT] * self.record.duration_s)
 
     def frequency_at(
         self,

@@ -156,14 +156,11 @@ class UncertaintyBudget(Result):
                 return contribution
         return None
 
-    def coverage_factor(
-        self, confidence: float = DEFAULT_CONFIDENCE, *, whole_degrees: bool = False
-    ) -> float:
+    def coverage_factor(self, confidence: float = DEFAULT_CONFIDENCE) -> float:
         """Return k such that value ± k u holds the true value with this probability.
 
-        Student's t at the effective degrees of freedom; ``whole_degrees`` truncates them as JCGM
-        100:2008, G.4.1 advises for tables. Where one bounded contribution dominates, the convolution of
-        its distribution with a normal one for the rest.
+        Student's t at the effective degrees of freedom. Where one bounded contribution dominates, the
+        convolution of its distribution with a normal one for the rest.
         """
         confidence = checked_probability(confidence, "confidence")
         dominant = self.dominant_bounded
@@ -171,8 +168,6 @@ class UncertaintyBudget(Result):
             rest = math.sqrt(max(self.standard_uncertainty**2 - dominant.standard_uncertainty**2, 0.0))
             return _convolved_half_width(dominant, rest, confidence) / self.standard_uncertainty
         freedom = self.effective_degrees_of_freedom
-        if whole_degrees and math.isfinite(freedom):
-            freedom = max(math.floor(freedom), 1)
         tail = 0.5 * (1 + confidence)
         return float(special.ndtri(tail) if math.isinf(freedom) else special.stdtrit(freedom, tail))
 

@@ -124,7 +124,14 @@ def best_uncertainty(
     Source: JCGM 100:2008 (GUM)
     Tests: tests/counter/test_reading.py
     """
-    f, gate = _axis(frequency_hz, "frequency_hz"), _axis(gate_s, "gate_s")
+    f, gate = (np.atleast_1d(np.asarray(axis, dtype=float)) for axis in (frequency_hz, gate_s))
+    for name, axis in {"frequency_hz": f, "gate_s": gate}.items():
+        if axis.ndim != 1 or not len(axis) or not np.all(np.isfinite(axis) & (axis > 0)):
+            msg = f"{name} must hold positive numbers"
+            raise InputError(msg)
+        if np.any(np.diff(axis) <= 0):
+            msg = f"{name} must rise"
+            raise InputError(msg)
     law = count_error(count_law)[0]
     stated = Timebase.from_specification(timebase) if isinstance(timebase, float | int) else timebase
     fixed = np.full((len(f), len(gate)), 0.0 if stated is None else stated.standard_uncertainty)
@@ -139,10 +146,7 @@ def best_uncertainty(
     parts = np.stack(
         [np.where(timed, 0, count), np.where(timed, tick, 0), np.where(timed, trigger, 0), fixed]
     )
-    found = []
-    if stated is None:
-        sentence = "No timebase is stated, so its error is missing from these uncertainties."
-        found.append(caution("TIMEBASE_NOT_STATED", sentence))
+    missing = "No timebase is stated, so its error is missing from these uncertainties."
     return Reach(
         frequency_hz=f,
         gate_s=gate,
@@ -150,16 +154,5 @@ def best_uncertainty(
         reciprocal=reciprocal,
         best=np.where(timed, reciprocal, direct),
         limit=np.argmax(parts, axis=0),
-        findings=tuple(found),
+        findings=() if stated is not None else (caution("TIMEBASE_NOT_STATED", missing),),
     )
-
-
-def _axis(values: npt.ArrayLike, name: str) -> FloatArray:
-    axis = np.atleast_1d(np.asarray(values, dtype=float))
-    if axis.ndim != 1 or not len(axis) or not np.all(np.isfinite(axis)) or not np.all(axis > 0):
-        msg = f"{name} must hold positive numbers"
-        raise InputError(msg)
-    if np.any(np.diff(axis) <= 0):
-        msg = f"{name} must rise"
-        raise InputError(msg)
-    return axis

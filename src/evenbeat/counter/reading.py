@@ -27,14 +27,8 @@ UNITS: dict[str, str] = {
     "totalise": "counts",
     "rpm": "1/min",
 }
-COUNT, DISPLAY, TICK, INTERPOLATOR = "count", "display", "clock tick", "interpolator"
-TRIGGER, GATE, DELAY, REFERENCE, SCATTER = (
-    "trigger",
-    "gate",
-    "channel delay",
-    "reference",
-    "scatter of readings",
-)
+COUNT, DISPLAY, TICK, INTERPOLATOR, TRIGGER = "count", "display", "clock tick", "interpolator", "trigger"
+GATE, DELAY, REFERENCE, SCATTER = "gate", "channel delay", "reference", "scatter of readings"
 RISES_WITH_TIMEBASE = ("period", "time_interval")
 WORTH_SAYING = 0.7
 
@@ -344,7 +338,7 @@ def reading_uncertainty(
 
 
 def _remarks(measurement: Measurement, values: np.ndarray) -> tuple[Finding, ...]:
-    found = []
+    found, timebase = [], measurement.timebase
     if len(values) > 1 and values.min() == values.max():
         sentence = (
             f"All {len(values)} readings are the same: source and timebase may be in step, or the display "
@@ -360,13 +354,12 @@ def _remarks(measurement: Measurement, values: np.ndarray) -> tuple[Finding, ...
     elif measurement.timebase is None and measurement.uses_timebase:
         sentence = "No timebase is stated, so its error is missing from this uncertainty."
         found.append(caution("TIMEBASE_NOT_STATED", sentence))
-    timed = not measurement.counts_events
-    if timed and measurement.clock_tick_s is None and measurement.interpolator_s is None:
+    unknown = measurement.clock_tick_s is None and measurement.interpolator_s is None
+    if unknown and not measurement.counts_events:
         sentence = (
             "Neither clock tick nor interpolator is stated, so the resolution is that of the display alone."
         )
         found.append(caution("RESOLUTION_NOT_STATED", sentence))
-    timebase = measurement.timebase
     return merged(found, timebase.findings if timebase and measurement.uses_timebase else ())
 
 

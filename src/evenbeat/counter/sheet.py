@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain, groupby
 from pathlib import Path
+from typing import get_args
 
 from evenbeat.counter.reading import UNITS, Function
 from evenbeat.counter.resolution import CountLaw, Method
@@ -209,8 +210,8 @@ def _point(row: Row) -> SheetPoint:
     if not (math.isnan(low) and math.isnan(high)) and not low < high:
         msg = "rated_low_hz and rated_high_hz go together, the lower first"
         raise InputError(msg)
-    method = row.text("method")
-    if method not in ("", "direct", "reciprocal"):
+    method = row.text("method") or "direct"
+    if method not in get_args(Method):
         msg = f"method is {method!r}; it must be direct or reciprocal"
         raise InputError(msg)
     if not row.given("applied"):
@@ -221,7 +222,7 @@ def _point(row: Row) -> SheetPoint:
         applied=row.number_in("applied", stated=stated, unit=usual, positive=True),
         rows=(row.number,),
         readings=readings,
-        method="reciprocal" if method == "reciprocal" else "direct",
+        method=method,  # type: ignore[arg-type]
         gate_s=_optional(row, "gate_s"),
         periods=_count(row, "periods"),
         pulses_per_revolution=_count(row, "pulses_per_revolution"),

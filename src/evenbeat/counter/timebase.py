@@ -93,6 +93,9 @@ class Timebase:
     ) -> Needed:
         """Return the gate that a claimed relative uncertainty needs with it, or the reference in its place.
 
+        The budget of :func:`evenbeat.reading_uncertainty` read backwards, with the normal coverage factor
+        (JCGM 100:2008, 5.1.2): a little on the safe side where a bounded contribution dominates.
+
         Parameters
         ----------
         claimed_relative
@@ -104,16 +107,6 @@ class Timebase:
         ------
         InputError
             If a number is not positive, or the reciprocal method has no clock tick.
-
-        Notes
-        -----
-        Resolution and timebase combine in quadrature with the normal coverage factor (JCGM 100:2008, 5.1.2):
-        a little on the safe side where a bounded contribution dominates.
-
-        References
-        ----------
-        Source: budget of reading_uncertainty, read backwards
-        Tests: tests/counter/test_card.py
         """
         need_positive(
             claimed_relative=claimed_relative, frequency_hz=frequency_hz, longest_gate_s=longest_gate_s

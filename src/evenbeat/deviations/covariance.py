@@ -35,6 +35,8 @@ from evenbeat.quantities import FloatArray
 _LONGEST_TABLE = 1 << 16
 """Distances at which averages of flicker noises are summed; beyond them the integral agrees to 1e-7."""
 
+OCTAVES_BELOW = 5
+
 _Shape = Callable[[FloatArray], FloatArray]
 
 
@@ -145,6 +147,38 @@ def sampled_density(exponent: int, frequency: FloatArray) -> FloatArray:
     power = 2 - exponent
     aliases = special.zeta(power, frequency) + special.zeta(power, 1 - frequency)
     return np.asarray(aliases / (8 * math.pi**2))
+
+
+@lru_cache(maxsize=16)
+def term_spectra(
+    terms: tuple[tuple[int, int, bool], ...], exponents: tuple[int, ...], octave_points: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return the spectra of terms (order, factor, averaged), shape (noises, terms, frequencies), and widths.
+
+    Times the root of the width of each frequency in cycles per sample, so that sums of products are
+    integrals. There are ``octave_points`` in each octave from half down to ``OCTAVES_BELOW`` below one over
+    the longest factor; a prime number falls in step with no doubled factor.
+    """
+    longest = max(factor for _, factor, _ in terms)
+    inside = (np.arange(octave_points) + 0.5) / octave_points
+    edges = 0.5 ** np.arange(2, math.ceil(math.log2(longest)) + OCTAVES_BELOW + 2)
+    frequency = (edges[:, np.newaxis] * (1 + inside)).ravel()
+    width = np.repeat(edges / octave_points, octave_points)
+    gains = np.array([squared_gain(frequency, np.array([m]), order=k, averaged=a)[0] for k, m, a in terms])
+    densities = np.array([sampled_density(alpha, frequency) for alpha in exponents])
+    return gains * (densities * np.sqrt(width))[:, np.newaxis], width
+
+
+def products_of(spectra: FloatArray) -> FloatArray:
+    """Return the integrals of the products of all spectra, shape (noises², terms²).
+
+    The sum over lags of the product of the covariances of two statistics' terms is the integral of the
+    product of their spectra (Parseval).
+    """
+    noises, count, _ = spectra.shape
+    flat = spectra.reshape(noises * count, -1)
+    products = (flat @ flat.T).reshape(noises, count, noises, count)
+    return np.asarray(products.swapaxes(1, 2).reshape(noises**2, -1))
 
 
 def squared_gain(frequency: FloatArray, factors: IntArray, *, order: int, averaged: bool) -> FloatArray:

@@ -21,14 +21,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations
-from typing import NamedTuple, Self
+from typing import Self
 
 import numpy as np
 from scipy import optimize, special
 
 from evenbeat.deviations.averaging import BoolArray
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
-from evenbeat.deviations.covariance import EXPONENTS, exponents_of, sampled_density, squared_gain
+from evenbeat.deviations.covariance import EXPONENTS, exponents_of, products_of, term_spectra
 from evenbeat.deviations.forms.terms import Differences
 from evenbeat.deviations.freedom import Moments
 from evenbeat.deviations.sums.kernels import TermSum
@@ -59,7 +59,7 @@ HOPELESS = 200.0
 WIDENED = 1.2
 SHRINKAGE = 0.05
 """Share taken off the correlations, which are those of a record without ends."""
-OCTAVE_POINTS, OCTAVES_BELOW = 127, 5
+OCTAVE_POINTS = 127
 GROUPS = 8
 """Of nodes alike in what they say of one averaging time, for its interval."""
 TOGETHER = 0.4
@@ -234,60 +234,21 @@ def mixture_of(samples: Samples, interval_s: float, *, order: int) -> NoiseMixtu
     ``order`` is 2 for five noises beside a drift, 3 for those steeper than random-walk FM too.
     """
     anchors = _anchors(samples, order)
-    if anchors is None:
-        return None
-    return NoiseMixture(nodes=_nodes(anchors, len(exponents_of(order))), interval_s=interval_s)
+    return None if anchors is None else NoiseMixture(nodes=_nodes(anchors, order), interval_s=interval_s)
 
 
-class MeanSquares(NamedTuple):
-    """Mean squares, what they are (order, factor, averaged), and what noises and a drift do to them.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Anchors:
+    """Mean squares [s²] of differences at factors, averaged or not, and what each noise does to them."""
 
-    For a sampling interval of one second: ``moments`` under each noise, ``drift`` (n,) per its square.
-    """
-
-    terms: tuple[tuple[int, int, bool], ...]
-    values: FloatArray
+    points: tuple[tuple[int, bool], ...]
+    squares: FloatArray
     moments: tuple[Moments, ...]
-    drift: FloatArray
-
-    def fits(
-        self, together: int, octave_points: int, shrinkage: FloatArray | float
-    ) -> tuple[Fits, FloatArray]:
-        """Return fits of up to so many noises together, with and without drift, and the most of each unknown.
-
-        Beside noise a drift adds four times its square times the variance of the mean term to the scatter.
-        """
-        response = np.array([point.expected for point in self.moments])
-        scatter = np.array([point.products for point in self.moments])
-        single = np.maximum(response**2 / np.einsum("iaa->ia", scatter), 1.0)
-        noises, drifts = response.shape[1], bool(self.drift.any())
-        if drifts:
-            beside = (self.drift[:, np.newaxis] * response / single)[:, :, np.newaxis]
-            nothing = np.zeros((len(beside), 1, 1))
-            scatter = np.block([[scatter, beside], [beside.swapaxes(1, 2), nothing]])
-            response, single = np.column_stack([response, self.drift]), np.hstack([single, single[:, -1:]])
-        with np.errstate(divide="ignore"):
-            measured = self.values[:, np.newaxis] / response
-        usual, least = (
-            2 * special.gammaincinv(0.5 * single, chance) / single for chance in (USUALLY, RARELY)
-        )
-        most = np.min(measured / least, axis=0)
-        pairs = np.multiply.outer(most, most)
-        spectral = _spectral_products(self.terms, noises, octave_points)
-        fits = Fits(
-            response=most / measured,
-            scatter=scatter * pairs / self.values[:, np.newaxis, np.newaxis] ** 2,
-            spectral=spectral * pairs[:noises, :noises].reshape(-1, 1),
-            subsets=_subsets(noises, together, drift=drifts),
-            likely=np.min(measured / usual, axis=0) / most,
-            shrinkage=shrinkage,
-        )
-        return fits, most
 
 
-def _anchors(samples: Samples, order: int) -> MeanSquares | None:
-    """Return the mean squares [s²] that enough terms stand behind; ``None`` if there are none."""
-    terms: list[tuple[int, int, bool]] = []
+def _anchors(samples: Samples, order: int) -> Anchors | None:
+    """Return the mean squares that enough terms stand behind; ``None`` if there are none."""
+    points: list[tuple[int, bool]] = []
     squares: list[float] = []
     moments: list[Moments] = []
     factor = 1
@@ -301,15 +262,13 @@ def _anchors(samples: Samples, order: int) -> MeanSquares | None:
             found = _mean_square(some, factor, stride, order, averaged=averaged)
             # mean squares of no noise fall faster than 1/factor: readings that stand still do
             if found is not None and (not squares or found[0] > STANDS_STILL * squares[0] / factor):
-                terms.append((order, factor, averaged))
+                points.append((factor, averaged))
                 squares.append(found[0])
                 moments.append(found[1])
         factor *= 2
-    if not terms:
+    if not points:
         return None
-    # a drift D adds D m² to every second difference
-    drift = np.array([float(factor) ** 4 * (order == 2) for _, factor, _ in terms])
-    return MeanSquares(tuple(terms), np.array(squares), tuple(moments), drift)
+    return Anchors(points=tuple(points), squares=np.array(squares), moments=tuple(moments))
 
 
 def _differences(samples: Samples, factor: int, stride: int, order: int) -> list[FloatArray]:
@@ -364,35 +323,19 @@ def _mean_square(
 
 
 @lru_cache(maxsize=16)
-def _spectral_products(
-    terms: tuple[tuple[int, int, bool], ...], noises: int, octave_points: int
-) -> FloatArray:
-    """Return the integrals of the products of all spectra of terms, shape (noises², n²).
-
-    The sum over lags of the product of the covariances of two statistics' terms is the integral of the
-    product of their spectra (Parseval). Of ``octave_points`` frequencies in each octave, a prime number falls
-    in step with no doubled factor.
-    """
-    longest = max(factor for _, factor, _ in terms)
-    inside = (np.arange(octave_points) + 0.5) / octave_points
-    edges = 0.5 ** np.arange(2, math.ceil(math.log2(longest)) + OCTAVES_BELOW + 2)
-    frequency = (edges[:, np.newaxis] * (1 + inside)).ravel()
-    width = np.repeat(edges / octave_points, octave_points)
-    gains = np.array([squared_gain(frequency, np.array([m]), order=k, averaged=a)[0] for k, m, a in terms])
-    densities = np.array([sampled_density(alpha, frequency) for alpha in EXPONENTS[:noises]])
-    spectra = gains * (densities * np.sqrt(width))[:, np.newaxis]
-    flat = spectra.reshape(noises * len(terms), -1)
-    products = (flat @ flat.T).reshape(noises, len(terms), noises, len(terms))
-    return np.asarray(products.swapaxes(1, 2).reshape(noises**2, -1))
+def _spectral_products(points: tuple[tuple[int, bool], ...], order: int) -> FloatArray:
+    """Return integrals of the products of all spectra of terms, shape (noises², n²)."""
+    terms = tuple((order, factor, averaged) for factor, averaged in points)
+    return products_of(term_spectra(terms, exponents_of(order), OCTAVE_POINTS)[0])
 
 
-@lru_cache(maxsize=8)
-def _subsets(noises: int, together: int, *, drift: bool) -> BoolArray:
-    """Return which of up to so many noises are in each subset, the drift last, shape (subsets, unknowns)."""
+@lru_cache(maxsize=4)
+def _subsets(noises: int, *, drift: bool) -> BoolArray:
+    """Return which noises are in each subset, the drift last, shape (subsets, unknowns)."""
     without = np.array(
         [
             np.isin(np.arange(noises + drift), some)
-            for size in range(1, together + 1)
+            for size in range(1, MOST_TOGETHER + 1)
             for some in combinations(range(noises), size)
         ]
     )
@@ -414,38 +357,45 @@ def _normal_draws(unknowns: int) -> FloatArray:
     return np.asarray(special.ndtri((0.5 + places) % 1))
 
 
-def _nodes(anchors: MeanSquares, noises: int) -> FloatArray:
+def _nodes(anchors: Anchors, order: int) -> FloatArray:
     """Return levels drawn from what the anchors leave of them, shape (draws, noises)."""
-    fits, most = anchors.fits(MOST_TOGETHER, OCTAVE_POINTS, SHRINKAGE)
+    response = np.array([point.expected for point in anchors.moments])
+    scatter = np.array([point.products for point in anchors.moments])
+    single = np.maximum(response**2 / np.einsum("iaa->ia", scatter), 1.0)
+    noises = response.shape[1]
+    if order == 2:
+        # a drift D adds D m² to every term: its square to their mean square, and beside noise four times its
+        # square times the variance of their mean to the scatter of it
+        drift = np.array([float(factor) ** 4 for factor, _ in anchors.points])[:, np.newaxis]
+        beside = (drift * response / single)[:, :, np.newaxis]
+        nothing = np.zeros((len(drift), 1, 1))
+        scatter = np.block([[scatter, beside], [beside.swapaxes(1, 2), nothing]])
+        response, single = np.hstack([response, drift]), np.hstack([single, single[:, -1:]])
+    # levels are counted in the most that the record can hold of each
+    measured = anchors.squares[:, np.newaxis] / response
+    usual, least = (2 * special.gammaincinv(0.5 * single, chance) / single for chance in (USUALLY, RARELY))
+    most = np.min(measured / least, axis=0)
+    pairs = np.multiply.outer(most, most)
+    fits = _Fits(
+        response=most / measured,
+        scatter=scatter * pairs / anchors.squares[:, np.newaxis, np.newaxis] ** 2,
+        spectral=_spectral_products(anchors.points, order) * pairs[:noises, :noises].reshape(-1, 1),
+        subsets=_subsets(noises, drift=order == 2),
+        likely=np.min(measured / usual, axis=0) / most,
+    )
     drawn, logarithms = fits.drawn()
     upto = np.cumsum(np.exp(logarithms - logarithms.max()))
     chosen = np.searchsorted(upto, upto[-1] * (np.arange(NODES) + 0.5) / NODES)
     return np.asarray(drawn[chosen, :noises] * most[:noises])
 
 
-class Fitted(NamedTuple):
-    """Subsets with their levels, what is left of the logarithms, the inverse root of the covariance of these.
-
-    And the expectations, and the inverse covariance of the levels where the unit matrix is added: a level is
-    not known worse than to the most there can be of it.
-    """
-
-    subsets: BoolArray
-    levels: FloatArray
-    residuals: FloatArray
-    inverse: FloatArray
-    means: FloatArray
-    normal: FloatArray
-
-
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Fits:
+class _Fits:
     """Fits of all subsets of unknowns at once, levels in units of the most there can be of each.
 
     ``response`` (n, unknowns) is the expectation of each mean square over its value, ``scatter`` half its
     variance likewise, ``spectral`` (noises², n²) gives the correlations, ``subsets`` (subsets, unknowns)
-    which unknowns are in, and up to ``likely`` (unknowns,) a level counts as usual. ``shrinkage`` is the
-    share taken off the correlations of each.
+    which unknowns are in, and up to ``likely`` (unknowns,) a level counts as usual.
     """
 
     response: FloatArray
@@ -453,20 +403,17 @@ class Fits:
     spectral: FloatArray
     subsets: BoolArray
     likely: FloatArray
-    shrinkage: FloatArray | float
 
-    def fitted(
-        self, rounds: int = ROUNDS, *, hopeless: float = HOPELESS, begin: FloatArray | None = None
-    ) -> Fitted:
-        """Return the fit of each subset that has hope; from ``begin`` on, which keeps what is not in it."""
+    def drawn(self) -> tuple[FloatArray, FloatArray]:
+        """Return levels about each fit, shape (draws, unknowns), and the logarithms of their weights."""
         subsets = self.subsets
-        levels = np.where(subsets, 0.5 / subsets.sum(axis=1, keepdims=True), 0.0) if begin is None else begin
-        for number in range(rounds):
+        levels = np.where(subsets, 0.5 / subsets.sum(axis=1, keepdims=True), 0.0)
+        for number in range(ROUNDS):
             residuals, covariance = self._residuals(levels)
             inverse = np.linalg.inv(np.linalg.cholesky(covariance))
-            if number == rounds - 2:  # nearly there: what is far from the record now is so at the end
-                likelihood = log_likelihood(residuals[:, np.newaxis], inverse)[:, 0]
-                hopeful = likelihood > likelihood.max() - hopeless
+            if number == ROUNDS - 2:  # nearly there: what is far from the record now is so at the end
+                likelihood = _log_likelihood(residuals[:, np.newaxis], inverse)[:, 0]
+                hopeful = likelihood > likelihood.max() - HOPELESS
                 subsets, levels, residuals, inverse = (
                     some[hopeful] for some in (subsets, levels, residuals, inverse)
                 )
@@ -474,15 +421,11 @@ class Fits:
             slope = inverse @ (self.response / means[:, :, np.newaxis] * subsets[:, np.newaxis])
             both = np.concatenate([slope, inverse @ residuals[..., np.newaxis]], axis=2)
             products = slope.swapaxes(1, 2) @ both
+            # the unit matrix: a level is not known worse than to the most there can be of it
             normal = products[..., :-1] + np.eye(subsets.shape[1])
-            if number < rounds - 1:
+            if number < ROUNDS - 1:
                 moved = levels + np.linalg.solve(normal, products[..., -1:])[..., 0]
-                levels = np.where(subsets, np.clip(moved, 0.05 * levels + 1e-9, 1.0), levels)
-        return Fitted(subsets, levels, residuals, inverse, means, normal)
-
-    def drawn(self) -> tuple[FloatArray, FloatArray]:
-        """Return levels about each fit, shape (draws, unknowns), and the logarithms of their weights."""
-        subsets, levels, residuals, inverse, means, normal = self.fitted()
+                levels = np.where(subsets, np.clip(moved, 0.05 * levels + 1e-9, 1.0), 0.0)
         size = subsets.sum(axis=1)
         root = np.linalg.cholesky(normal)
         normals = _normal_draws(subsets.shape[1])
@@ -493,7 +436,7 @@ class Fits:
             drawn, inside = np.clip(drawn, 0.0, 1.0), ~inside
         used = np.where(inside[..., np.newaxis], drawn, levels[:, np.newaxis])
         off = residuals[:, np.newaxis] + np.log(means[:, np.newaxis] / (used @ self.response.T))
-        likelihood = log_likelihood(off, inverse)
+        likelihood = _log_likelihood(off, inverse)
         proposed = (_log_size(root) - size * math.log(WIDENED * math.sqrt(2 * math.pi)))[:, np.newaxis]
         proposed = proposed - 0.5 * (subsets @ (normals**2).T)
         prior = (size - 1) * math.log(ODDS_OF_ONE_MORE) - subsets @ np.log(self.likely)
@@ -508,7 +451,7 @@ class Fits:
         mean, variance = _log_chi_squared(0.5 * np.maximum(means**2 / scatter, 1.0))
         products = _pairs(levels[:, : math.isqrt(len(self.spectral))]) @ self.spectral
         products = products.reshape(-1, count, count)
-        root = np.sqrt((1 - self.shrinkage) * variance / np.einsum("sii->si", products))
+        root = np.sqrt((1 - SHRINKAGE) * variance / np.einsum("sii->si", products))
         covariance = products * root[:, :, np.newaxis] * root[:, np.newaxis]
         np.einsum("sii->si", covariance)[:] = variance
         return -np.log(means) - mean, covariance
@@ -529,7 +472,7 @@ def _log_chi_squared(half: FloatArray) -> tuple[FloatArray, FloatArray]:
     return special.digamma(half) - np.log(half), trigamma
 
 
-def log_likelihood(off: FloatArray, inverse: FloatArray) -> FloatArray:
+def _log_likelihood(off: FloatArray, inverse: FloatArray) -> FloatArray:
     """Return that of residuals, shape (subsets, n, points), given the inverse roots of their covariances."""
     return np.asarray(
         _log_size(inverse)[:, np.newaxis] - 0.5 * np.sum((off @ inverse.swapaxes(1, 2)) ** 2, axis=2)

@@ -42,15 +42,7 @@ TOLERATED, MOST_STEPS = 1e-10, 60
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class ManyHistories:
-    """Posteriors of m instruments, and what environment, transport and reference add to their offsets.
-
-    Attributes
-    ----------
-    posteriors
-        Of their histories, made by :func:`evenbeat.calibration.history_posterior.posteriors`.
-    constant
-        Standard uncertainty that time does not change.
-    """
+    """Posteriors of the histories of m instruments; time does not change the uncertainty ``constant``."""
 
     posteriors: Posteriors
     constant: float = 0.0
@@ -274,8 +266,9 @@ def _case(question: Question, member: Member) -> Case | DueInstrument:
     said: list[Row] = []
     if member.about is None:  # its rows say it, up to the day of the list where there are such
         dated = sorted(zip(checked, member.rows, strict=True), key=lambda pair: pair[0].moment)
-        said = [row for one, row in dated if isinstance(row, Row) and one.moment.date() <= question.on]
-        texts, limits, findings = agreed(said or [row for row in member.rows if isinstance(row, Row)])
+        rows_of = [(one, row) for one, row in dated if isinstance(row, Row)]
+        said = [row for one, row in rows_of if one.moment.date() <= question.on]
+        texts, limits, findings = agreed(said or [row for _, row in rows_of])
         about = Instrument(name=member.name, tolerance=None if limits is None else limits.stated, **texts)  # type: ignore[arg-type]
     else:
         about = member.about
@@ -304,37 +297,28 @@ def _case(question: Question, member: Member) -> Case | DueInstrument:
     if len(rows) < len(checked):
         sentence = f"Made without {counted(len(checked) - len(rows), 'calibration')} after {question.on}."
         findings.append(note("AFTER_THE_DAY", sentence))
+
+    def overdue(reason: str) -> DueInstrument:
+        told = {"limited_by": "start", "reason": reason, "findings": tuple(findings)}
+        return replace(line, due=question.on, state="overdue", **told)  # type: ignore[arg-type]
+
     if not rows:
-        return replace(
-            line,
-            due=question.on,
-            state="overdue",
-            calibrations=0,
-            limited_by="start",
-            reason="It has never been calibrated.",
-            findings=tuple(findings),
-        )
+        line = replace(line, calibrations=0)
+        return overdue("It has never been calibrated.")
     last = max(rows, key=lambda one: one.moment)
     line = replace(
         line, last_calibration=last.moment.date(), calibrations=len(rows), certificate=last.certificate
     )
-    since_then = [one for one in events if one.moment > last.moment]
     # a repair makes a new drift; a move or an adjustment leaves the offset unknown unless it says how well
-    jumps = ("move", "adjustment")
     unknown = [
         one
-        for one in since_then
-        if one.what == "repair" or (one.what in jumps and one.standard_uncertainty is None)
+        for one in events
+        if one.moment > last.moment
+        and one.what in ("repair", "move", "adjustment")
+        and (one.what == "repair" or one.standard_uncertainty is None)
     ]
     if unknown:
-        return replace(
-            line,
-            due=question.on,
-            state="overdue",
-            limited_by="start",
-            reason=f"It was {unknown[-1]}, and has not been calibrated since.",
-            findings=tuple(findings),
-        )
+        return overdue(f"It was {unknown[-1]}, and has not been calibrated since.")
     history = history_of(rows, member.name, events)
     if findings and said:  # a state was judged by the tolerance of its own row
         judged_by = zip(history.points, said, strict=True)
@@ -348,8 +332,22 @@ def _case(question: Question, member: Member) -> Case | DueInstrument:
         sentence = f"Found at {last.as_found:.3g} in its last calibration, outside {tolerance}."
         findings.append(caution("FOUND_OUT", sentence))
     if math.isnan(history.points[-1].as_left):
-        return replace(_left_unknown(question, last, line), findings=tuple(findings))
-    longest, by = _longest(question, history, last)
+        if last.as_found == "out":
+            return overdue(
+                "Its last calibration says only 'out'; adjust it, and record the offset it is left at."
+            )
+        reason = (
+            f"Its last calibration says only {last.as_found!r}, not what it was left at; record the offset, "
+            "or treat in and out records with fit_reliability."
+        )
+        return replace(line, reason=reason, findings=tuple(findings))
+    observed = TIMES_LONGEST * history.longest_interval_s
+    ends: list[tuple[float, LimitedBy]] = [(question.longest_s, "policy")]
+    ends.append((observed, "observed intervals") if observed else (question.first_s, "first interval"))
+    if last.valid_until is not None:
+        counts = date.fromisoformat(last.valid_until) - last.moment.date()
+        ends.append((counts.days * SECONDS_PER_DAY, "stated day"))
+    longest, by = min(ends)
     age = (question.on - last.moment.date()).days * SECONDS_PER_DAY
     return Case(
         line=line,
@@ -362,35 +360,6 @@ def _case(question: Question, member: Member) -> Case | DueInstrument:
         longest_by=by,
         findings=tuple(findings),
     )
-
-
-def _left_unknown(question: Question, last: Calibration, line: DueInstrument) -> DueInstrument:
-    """Return the line of an instrument of which nobody knows what it was left at."""
-    out = last.as_found == "out"
-    reason = "its last calibration says only 'out'; adjust it, and record the offset it is left at."
-    if not out:
-        reason = (
-            f"its last calibration says only {last.as_found!r}, not what it was left at; record the offset, "
-            "or treat in and out records with fit_reliability."
-        )
-    return replace(
-        line,
-        due=question.on if out else None,
-        state="overdue" if out else "not evaluated",
-        limited_by="start" if out else "nothing",
-        reason=reason[0].upper() + reason[1:],
-    )
-
-
-def _longest(question: Question, history: CalibrationHistory, last: Calibration) -> tuple[float, LimitedBy]:
-    """Return the longest interval that policy and evidence allow, and which of them."""
-    observed = TIMES_LONGEST * history.longest_interval_s
-    limits: list[tuple[float, LimitedBy]] = [(question.longest_s, "policy")]
-    limits.append((observed, "observed intervals") if observed else (question.first_s, "first interval"))
-    if last.valid_until is not None:
-        day = date.fromisoformat(last.valid_until)
-        limits.append(((day - last.moment.date()).days * SECONDS_PER_DAY, "stated day"))
-    return min(limits)
 
 
 def _lines(question: Question, cases: Sequence[Case]) -> list[DueInstrument]:

@@ -14,8 +14,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy import special
 
 from evenbeat.calibration.history import CalibrationHistory
+from evenbeat.calibration.history_model import class_odds
 from evenbeat.calibration.history_posterior import DriftPrior, PriorPart, posteriors
 from evenbeat.findings import Finding, note
 
@@ -51,13 +53,7 @@ UNLIKE = 3.0
 def learned_priors(
     histories: Mapping[str | None, Sequence[CalibrationHistory]],
 ) -> tuple[dict[str | None, DriftPrior], list[Finding]]:
-    """Return what is usual for each class of a fleet (``None``: not stated), and how it was learned.
-
-    Parameters
-    ----------
-    histories
-        Of the instruments of each class; those without an interval between calibrations say nothing.
-    """
+    """Return what is usual for each class of a fleet (``None``: not stated), and how it was learned."""
     priors, findings = {}, []
     for kind, some in histories.items():
         telling = [one for one in some if one.increments()]
@@ -67,8 +63,7 @@ def learned_priors(
         prior = _finer(DriftPrior.of(kind))
         before = np.array([part.weight for part in prior.mixture])
         found = posteriors(chosen, [prior] * len(chosen), law="constant")
-        likely = found.log_evidence - np.log(before)
-        likely = np.exp(likely - likely.max(axis=1, keepdims=True))
+        likely = special.softmax(found.log_evidence - np.log(before), axis=1)
         weight = before
         for _ in range(STEPS):
             share = likely * weight
@@ -111,11 +106,7 @@ def _said(kind: str | None, prior: DriftPrior, weight: np.ndarray, learned_from:
     """Say from how many it was learned, and how wide the class is in this fleet."""
     of = "" if known == learned_from else f" of {known}"
     if kind is None:
-        odds: dict[str, float] = {}
-        for part, share in zip(prior.mixture, weight.tolist(), strict=True):
-            odds[part.name] = odds.get(part.name, 0.0) + share
-        told = sorted(((share, name) for name, share in odds.items() if share >= 0.05), reverse=True)
-        words = ", ".join(f"{name.replace('_', ' ')} {share:.0%}" for share, name in told)
+        odds, words = class_odds(prior, weight)
         sentence = (
             f"Where no class is stated, the fleet says what is usual: {words}, learned from "
             f"{learned_from}{of} instruments."

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import functools
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -203,10 +203,6 @@ def convert_log(
     Source: reads as read_log does
     Tests: tests/logs/test_conversion_of_long_logs.py
     """
-    unknown = sorted(set(options) - {f.name for f in fields(Options)})
-    if unknown:
-        msg = f"{unknown[0]!r} is not an option of a log"
-        raise InputError(msg)
     wanted, chosen = chosen_layout(layout, options)
     source = Path(path)
     if not source.is_file():
@@ -386,17 +382,16 @@ class _Plan:
     def said(self) -> dict[str, str]:
         """Return what the new file should state about itself, as comment lines would."""
         stated = self.stated
-        said = {"quantity": self.kind, "unit": "s" if self.kind == "phase" else "1"}
-        if stated.nominal_frequency_hz is not None:
-            said["nominal frequency"] = f"{stated.nominal_frequency_hz!r} Hz"
-        for key, value in (("interval", stated.interval_s), ("gate", stated.gate_s)):
-            if value is not None:
-                said[key] = f"{value!r} s"
-        if stated.reference:
-            said["reference"] = stated.reference
-        if stated.counter_weighting is not None:
-            said["counter weighting"] = stated.counter_weighting
-        return said
+        said = {
+            "quantity": self.kind,
+            "unit": "s" if self.kind == "phase" else "1",
+            "nominal frequency": stated.nominal_frequency_hz and f"{stated.nominal_frequency_hz!r} Hz",
+            "interval": stated.interval_s and f"{stated.interval_s!r} s",
+            "gate": stated.gate_s and f"{stated.gate_s!r} s",
+            "reference": stated.reference,
+            "counter weighting": stated.counter_weighting,
+        }
+        return {key: f"{value}" for key, value in said.items() if value}
 
 
 def _plan(sheet: Sheet, options: Options) -> _Plan:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -89,26 +89,16 @@ def number_in(cell: str, decimal: str) -> float:
 
 def split_line(line: str, separator: str, *, joined_moment: bool = False) -> list[str]:
     """Return the cells of one line without surrounding blanks and quotation marks."""
-    return [bare(cell) for cell in _raw_cells(line, separator, joined_moment=joined_moment)]
-
-
-def cells_at(
-    lines: Iterable[str], index: int, separator: str, *, joined_moment: bool = False, fewest: int = 0
-) -> list[str]:
-    """Return one cell of each line that has so many, and at least ``fewest``."""
-    rows = (_raw_cells(line, separator, joined_moment=joined_moment) for line in lines)
-    return [bare(row[index]) for row in rows if max(index + 1, fewest) <= len(row)]
-
-
-def bare(cell: str) -> str:
-    """Return a cell without surrounding blanks and quotation marks."""
-    return cell.strip().strip('"').strip() if '"' in cell else cell.strip()
-
-
-def _raw_cells(line: str, separator: str, *, joined_moment: bool) -> list[str]:
     if joined_moment:
         line = _JOINED_TEXT.sub(r"\1T\2", line)
-    return line.split() if separator == " " else line.split(separator)
+    cells = line.split() if separator == " " else line.split(separator)
+    return [cell.strip().strip('"').strip() if '"' in cell else cell.strip() for cell in cells]
+
+
+def cells_at(lines: Iterable[str], index: int, form: Form) -> list[str]:
+    """Return one cell of each line that has so many."""
+    rows = (split_line(line, form.separator, joined_moment=form.joined_moment) for line in lines)
+    return [row[index] for row in rows if index < len(row)]
 
 
 def holds_joined_moment(line: str, separator: str = " ") -> bool:
@@ -148,6 +138,11 @@ def shown(text: str) -> str:
     clean = text.strip()
     clean = clean if clean.isprintable() else "".join(c if c.isprintable() else "?" for c in clean)
     return f"'{clean[:40]}…'" if len(clean) > 40 else f"'{clean}'"
+
+
+def numbered(lines: Sequence[int] | IntArray, most: int = 5) -> str:
+    """Return line numbers as people say them, the first few."""
+    return f"line{'s' * (len(lines) > 1)} {', '.join(map(str, lines[:most]))}{', …' * (len(lines) > most)}"
 
 
 _FORTRAN_EXPONENT = re.compile(rb"(?<=[\d.])[dD](?=[+-]?\d)")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -45,8 +46,7 @@ _FARTHEST_FROM_NOMINAL = 0.02
 _SMALL = 1e-3
 
 
-@dataclass(frozen=True, kw_only=True)
-class Statement:
+class Statement(NamedTuple):
     """What one place says about the readings."""
 
     where: str

@@ -105,7 +105,7 @@ def ends_of(scan: Scan, places: IntArray, form: Form, wanted: Wanted) -> npt.NDA
             behind, stated = ends[signed] - 2, _MARKS.index("e")
             glued = (scan.marks[behind] == before[signed] - 1) & (kinds[scan.codes[behind]] == stated)
             mark[signed] = np.where(glued, stated, 0)
-    return (mark * _MOST_DIGITS + np.minimum(digits, _MOST_DIGITS - 1)).astype(np.uint16)
+    return (mark * _MOST_DIGITS + np.minimum(digits, _MOST_DIGITS - 1).astype(np.uint16)).astype(np.uint16)
 
 
 def end_of(code: int) -> End:
@@ -121,9 +121,9 @@ def fronts_of(scan: Scan, places: IntArray, form: Form) -> npt.NDArray[np.uint16
     return np.minimum(scan.marks[firsts + signed] - starts - signed, _MOST_DIGITS - 1).astype(np.uint16)
 
 
-def _kinds(form: Form) -> npt.NDArray[np.int64]:
+def _kinds(form: Form) -> npt.NDArray[np.uint16]:
     """Return which mark each character is."""
-    kinds = np.full(256, _MARKS.index("other"))
+    kinds = np.full(256, _MARKS.index("other"), dtype=np.uint16)
     for mark, characters in (
         ("", f"{form.separator} \t\n"),
         (".", form.decimal),

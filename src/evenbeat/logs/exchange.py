@@ -46,7 +46,7 @@ def _sheet(
 ) -> Sheet:
     """Return columns of known names as a sheet; whole numbers stay exact where they are the time."""
     first = {index: floats_of(values[:PROBE_LINES]) for index, values in table.numbers.items()}
-    layout = layout_of(form, options, first=first.get)
+    layout = layout_of(log, form, options, first=first.get)
     numbers = {i: values if i == layout.time else floats_of(values) for i, values in table.numbers.items()}
     table = replace(table, numbers=numbers, moments=None if layout.time is None else moments.get(layout.time))
     return Sheet(log=log, layout=layout, table=table, findings=(*log.findings, *findings), **more)

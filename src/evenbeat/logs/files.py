@@ -155,8 +155,8 @@ class LogText:
     packing: str = ""  # ``gzip``, ``xz``, ``bzip2`` or ``zip``; empty where the file is plain
     encoding: str = "UTF-8"  # ``UTF-8``, ``UTF-16`` or, where it is neither, ``Windows-1252`` or ``Latin-1``
     findings: tuple[Finding, ...] = ()
-    # the lines of the first rows, by the form in which they were looked at
-    first_rows: dict[object, list[str]] = field(default_factory=dict, repr=False)
+    # the cells of the first rows, by the form in which they were looked at
+    first_rows: dict[object, list[list[str]]] = field(default_factory=dict, repr=False)
 
 
 def load_text(path: str | Path, *, partial: bool = False) -> LogText:

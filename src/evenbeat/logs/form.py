@@ -177,15 +177,7 @@ def _ranked_splits(lines: Sequence[str], wanted: Candidate | None) -> list[_Spli
 
 def _scored(lines: Sequence[str], separator: str, decimal: str, *, joined: bool) -> _Split:
     """Return a split with the share of understood cells over all lines and the most frequent width."""
-    split = _Split(
-        writing="cells",
-        separator=separator,
-        decimal=decimal,
-        columns=0,
-        understood=0.0,
-        rows=0,
-        joined=joined,
-    )
+    split = _Split(writing="cells", separator=separator, decimal=decimal, columns=0, joined=joined)
     body = [line for line in lines if not is_comment(line, separator)]
     total, widths = 0.0, Counter[int]()
     for shape, count in Counter(map(shape_of, body)).items():
@@ -236,7 +228,10 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
     header, header_line = glued[:2] if glued else _header(prose_lines, comment_lines, split)
     skipped = tuple(number for number, _ in prose_lines if number != header_line)
     often = Counter(shapes[line] for _, line in rows)
-    kinds = _column_kinds(often, split)
+    kinds, widths = _column_kinds(often, split), Counter[int]()
+    for shape, count in often.items():
+        widths[len(split.cells(shape))] += count
+    enough = max(_FEWEST_SHORT, _SHORT_ROWS * widths.total())
     if len(header) == split.columns > 1 and not header[-1] and kinds[-1] in ("number", "moment", "measured"):
         skipped = tuple(sorted((*skipped, header_line or first)))  # names fewer than columns: whose are they?
         header, header_line = (), None
@@ -245,7 +240,8 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
         decimal=split.decimal,
         columns=split.columns,
         kinds=kinds,
-        fewest=_fewest_cells(often, split),
+        # fewer cells than most only where many rows have as few
+        fewest=min([split.columns, *(width for width, count in widths.items() if count >= enough)]),
         header=header,
         first_line=first,
         lead_in=glued[2] if glued else 0,
@@ -338,15 +334,6 @@ def _column_kinds(lines: Mapping[str, int], split: _Split) -> tuple[CellKind, ..
     return tuple(found)
 
 
-def _fewest_cells(lines: Mapping[str, int], split: _Split) -> int:
-    """Return how many cells a row has at least: fewer than most only where many rows have as few."""
-    widths: Counter[int] = Counter()
-    for line, often in lines.items():
-        widths[len(split.cells(line))] += often
-    enough = max(_FEWEST_SHORT, _SHORT_ROWS * widths.total())
-    return min([split.columns, *(width for width, often in widths.items() if often >= enough)])
-
-
 _OPTION = "choose with --column value=… (columns={'value': …})"
 
 
@@ -373,7 +360,8 @@ def assign_columns(
         Meaning(role="unknown", words="") for _ in range(form.columns)
     ]
     if form.writing == "words":  # a program's own words: its freq may be a correction in any unit
-        meanings = [Meaning(role="unknown", words="") if _bare_value(m) else m for m in meanings]
+        bare = Meaning(role="unknown", words="")
+        meanings = [bare if m.role == "value" and m.unit is None else m for m in meanings]
     usable = [
         i
         for i in range(form.columns)
@@ -412,11 +400,6 @@ def assign_columns(
         unused=tuple(i for i in usable if i not in taken),
         statements=statements,
     )
-
-
-def _bare_value(meaning: Meaning) -> bool:
-    """Return whether a name speaks of a quantity without saying its unit."""
-    return meaning.role == "value" and meaning.unit is None
 
 
 def _position(form: Form, column: str | int | None) -> int:
@@ -460,7 +443,9 @@ def _time_columns(
     free = [i for i in range(form.columns) if i not in chosen.values()]
     moments = [i for i in free if form.kinds[i] == "moment"]
     days = [i for i in free if _DAYS.search(meanings[i].words) and form.kinds[i] == "number"]
-    of_day = [i for i in free if form.kinds[i] == "number" and i not in days and _is_of_day(meanings[i])]
+    others = [i for i in free if form.kinds[i] == "number" and i not in days]
+    named_so = {i for i in others if _OF_DAY.search(meanings[i].words)}
+    of_day = [i for i in others if i in named_so or (not meanings[i].words and meanings[i].unit == "s")]
     if not moments and len(days) == 1 and len(of_day) == 1:
         return days[0], of_day[0]
     named = [i for i in free if meanings[i].role == "time" and form.kinds[i] == "number"]
@@ -472,12 +457,6 @@ def _time_columns(
         )
         raise LogError(msg, line=form.header_line or form.first_line)
     return (candidates[0] if candidates else None), None
-
-
-def _is_of_day(meaning: Meaning) -> bool:
-    """Return whether a name is of seconds of the day; ``s`` alone is one only beside a column of days."""
-    words = meaning.words
-    return bool(_OF_DAY.search(words)) or (not words and meaning.unit == "s")
 
 
 def _value_column(

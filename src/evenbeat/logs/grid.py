@@ -6,7 +6,6 @@ running origin follows slow drift, so that only real gaps move a reading to a la
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -111,26 +110,20 @@ def _one_beat(seconds: FloatArray, anew: IntArray) -> tuple[FloatArray, tuple[Fi
 
 def _regular(seconds: FloatArray, *, stated_s: float | None) -> Grid:
     """Return the grid that times follow."""
-    if _even(seconds):
-        rows = len(seconds)
-        spacing = float((seconds[-1] - seconds[0]) / (rows - 1))
+    whole_cells = _whole_cells(seconds)
+    if whole_cells is not None and (stated_s is None or whole_cells[0] is None):
+        positions, last = whole_cells
+        spacing = float((seconds[-1] - seconds[0]) / last)
         _check_stated(spacing, stated_s)
-        interval, measured = reported_interval(spacing, np.zeros(1), rows - 1, stated_s)
-        return Grid(positions=None, cells=rows, interval_s=interval, findings=measured)
-    cells = _whole_cells(seconds) if stated_s is None else None
-    if cells is not None:
-        spacing = float((seconds[-1] - seconds[0]) / cells[-1])
-        interval, measured = reported_interval(spacing, np.zeros(1), int(cells[-1]), None)
-        return Grid(
-            positions=cells,
-            cells=int(cells[-1]) + 1,
-            interval_s=interval,
-            findings=(*measured, *gap_finding(cells, interval)),
-        )
+        interval, found = reported_interval(spacing, np.zeros(1), last, stated_s)
+        found = found if positions is None else (*found, *gap_finding(positions, interval))
+        return Grid(positions=positions, cells=last + 1, interval_s=interval, findings=found)
     steps = np.diff(seconds)
     spacing = _typical_spacing(seconds, steps)
     _check_order(steps, spacing)
-    if stated_s is not None and _mostly_whole(steps, stated_s):
+    counts = steps / (stated_s or spacing)
+    whole = (np.rint(counts) >= 1) & (np.abs(counts - np.rint(counts)) < CLEAR_STEP)
+    if stated_s is not None and np.mean(whole) >= 1 - _MOST_DOUBLED:
         spacing = stated_s if abs(spacing / stated_s - 1) > _STATED_TOLERANCE else spacing
     else:
         _check_one_interval(steps)
@@ -212,35 +205,34 @@ def rows_in_order(seconds: FloatArray) -> IntArray:
     return rows[kept].astype(np.int64)
 
 
-def _even(seconds: FloatArray) -> bool:
-    """Return whether all steps are one: then there is nothing to look for."""
-    low, high = math.inf, -math.inf
-    for block in blocks_of_rows(len(seconds) - 1):
-        steps = seconds[block.start + 1 : block.stop + 1] - seconds[block][: len(seconds) - 1 - block.start]
-        low, high = min(low, float(steps.min())), max(high, float(steps.max()))
-        if not (low > 0 and high - low <= _EVEN_STEP * low):
-            return False
-    return low > 0 and len(seconds) > 1
-
-
-def _whole_cells(seconds: FloatArray) -> IntArray | None:
+def _whole_cells(seconds: FloatArray) -> tuple[IntArray | None, int] | None:
     """Return the cells of rows that are exactly one interval apart, or several where rows are missing.
 
-    A long log is looked at block by block: nothing but the cells is as long as it is.
+    Beside them the last one; ``None`` instead of cells where no row is missing. A long log is looked at block
+    by block: nothing but the cells is as long as it is.
     """
-    cells = np.zeros(len(seconds), dtype=np.int64)
+    cells: IntArray | None = None
     interval, ones = 0.0, 0
     for block in blocks_of_rows(len(seconds) - 1):
-        part = slice(block.start + 1, block.stop + 1)
         steps = np.diff(seconds[block.start : block.stop + 1])
         interval = interval or float(np.median(steps))
         counts = np.rint(steps / interval) if interval > 0 else steps
         if not (counts.min() >= 1 and (np.abs(steps - counts * interval) <= _EVEN_STEP * interval).all()):
             return None
         ones += int(np.count_nonzero(counts == 1))
-        cells[part] = counts
+        if cells is None and ones <= block.start + len(counts) - 1:
+            cells = np.ones(len(seconds), dtype=np.int64)
+        if cells is not None:
+            cells[block.start + 1 : block.stop + 1] = counts
+    if cells is None:
+        return None, len(seconds) - 1
+    cells[0] = 0
     np.cumsum(cells, out=cells)
-    return cells if 2 * ones > len(cells) and cells[-1] <= LARGEST_GROWTH * len(cells) else None
+    return (
+        (cells, int(cells[-1]))
+        if 2 * ones > len(cells) and cells[-1] <= LARGEST_GROWTH * len(cells)
+        else None
+    )
 
 
 def _check_stated(spacing: float, stated_s: float | None) -> None:
@@ -265,13 +257,6 @@ def _typical_spacing(seconds: FloatArray, steps: FloatArray) -> float:
         if abs(wide / spacing - 1) < 0.3:
             spacing = wide
     return spacing
-
-
-def _mostly_whole(steps: FloatArray, spacing: float) -> bool:
-    """Return whether nearly all rows are one or more whole intervals apart."""
-    counts = steps / spacing
-    whole = np.rint(counts)
-    return bool(np.mean((whole >= 1) & (np.abs(counts - whole) < CLEAR_STEP)) >= 1 - _MOST_DOUBLED)
 
 
 def _check_one_interval(steps: FloatArray) -> None:

@@ -176,6 +176,7 @@ _KEYS = {
     "time": "time",
 }
 _KEYED = re.compile(r"\s*([A-Za-z ]+?)\s*[:=]\s*(.+?)\s*")
+_SINCE = re.compile(r"\bsince\s+(\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d(?::\d\d(?:\.\d+)?)?)?Z?)")
 _SPOKEN_INTERVAL = re.compile(
     r"(?:data|sampling|sample) interval\s+([\d.]+\s*(?:s|ms|min|h|d))", re.IGNORECASE
 )
@@ -198,25 +199,22 @@ def comment_statements(comments: Iterable[str]) -> Statements:
             said.setdefault("interval", interval.group(1))
         if quantity:
             said.setdefault("quantity", quantity.group(1))
+    spelled = re.sub(r"[\s_-]+", "_", said.get("quantity", "").strip().lower())
+    spoken = {"time_error": "phase", "time_difference": "phase", "ratio": "frequency_ratio"}
     return Statements(
-        quantity=_spelled_quantity(said["quantity"]) if "quantity" in said else None,
+        quantity=spoken.get(spelled, spelled) or None,
         unit=canonical_unit(said["unit"]) if "unit" in said else None,
         nominal_frequency_hz=_frequency_hz(said["nominal"]) if "nominal" in said else None,
         interval_s=_duration(said, "interval"),
         gate_s=_duration(said, "gate"),
         reference=said.get("reference", ""),
         time_zone=said.get("time_zone"),
-        start=_since(said.get("time", "")),
+        start=since.group(1) if (since := _SINCE.search(said.get("time", ""))) else None,
         reading_of=_reading_of(said.get("sign", "")),
         counter_weighting=checked_weighting(said["counter_weighting"])
         if "counter_weighting" in said
         else None,
     )
-
-
-def _since(text: str) -> str | None:
-    match = re.search(r"\bsince\s+(\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d(?::\d\d(?:\.\d+)?)?)?Z?)", text)
-    return match.group(1) if match else None
 
 
 def _reading_of(text: str) -> str | None:
@@ -225,11 +223,6 @@ def _reading_of(text: str) -> str | None:
         return "reference"
     fast = re.search(r"\b(?:above|positive|high)\b.*\b(?:fast|early|ahead)\b", text.lower())
     return "device" if fast else None
-
-
-def _spelled_quantity(text: str) -> str:
-    words = re.sub(r"[\s_-]+", "_", text.strip().lower())
-    return {"time_error": "phase", "time_difference": "phase", "ratio": "frequency_ratio"}.get(words, words)
 
 
 def _duration(said: dict[str, str], key: str) -> float | None:

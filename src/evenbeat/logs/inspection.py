@@ -6,14 +6,14 @@ import contextlib
 import itertools
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from evenbeat.bench import Bench, typed
-from evenbeat.errors import EvenbeatError, InputError, LogError
+from evenbeat.errors import EvenbeatError, LogError
 from evenbeat.ledger import Ledger, Rejected
 from evenbeat.logs.conversion import ASSUMED_NOMINALS_HZ, USUAL_NOMINALS_HZ
 from evenbeat.logs.files import LogText, load_text
@@ -132,8 +132,7 @@ def _with_options(sheet: Sheet | None, options: Options) -> Sheet | None:
     """Return an opened sheet as it is with other options, ``None`` where they change what its columns are."""
     if sheet is None:
         return None
-    form = sheet.layout.form
-    layout = layout_of(form, options, first=lambda index: probe(sheet.log, form, index))
+    layout = layout_of(sheet.log, sheet.layout.form, options)
     same = wanted_columns(sheet.log, layout) == wanted_columns(sheet.log, sheet.layout)
     return replace(sheet, layout=layout) if same else None
 
@@ -476,11 +475,6 @@ def inspect_log(
     Source: reads as read_log does
     Tests: tests/logs/test_written_ways.py
     """
-    known = {f.name for f in fields(Options)}
-    unknown = sorted(set(options) - known)
-    if unknown:
-        msg = f"{unknown[0]!r} is not an option of a log; there are {', '.join(sorted(known))} and layout"
-        raise InputError(msg)
     wanted, chosen = chosen_layout(layout, options)
     lenient = replace(chosen, bad_lines="reject")
     try:
@@ -502,28 +496,36 @@ def inspect_log(
         except LogError as error:
             needs = str(error)
     log, layout = sheet.log, sheet.layout
-    names = [*layout.form.header, *[""] * layout.form.columns]
-    columns = []
-    for index in range(layout.form.columns):
-        taken, because = _taken_for(layout, index, column_meaning(names[index]))
-        cells = _cells_seen(log, layout.form, index)
-        seen = ColumnSeen(position=index, name=names[index], taken_for=taken, because=because, cells=cells)
-        columns.append(seen)
+    named = layout.form.writing in ("pairs", "words")  # names are lost in rows that became cells
+    original = load_text(path, partial=lenient.partial) if named else log
     return Inspection(
         path=log.path,
         kind=f"{log.packing} {sheet.kind}".strip(),
         size_bytes=log.size_bytes,
         sha256=log.sha256,
         candidates=_different(layout.form.candidates),
-        columns=tuple(columns),
+        columns=_columns_seen(log, layout.form, layout),
         rejected=tuple(sheet.table.rejected),
         ledger=sheet.ledger() if record is None else record.ledger,
         layout=layout,
-        hypotheses=hypotheses(log, chosen, wanted),
+        hypotheses=hypotheses(original, chosen, wanted),
         record=record,
         needs=needs,
         findings=sheet.findings if record is None else record.findings,
     )
+
+
+def _columns_seen(log: LogText, form: Form, layout: Layout | None) -> tuple[ColumnSeen, ...]:
+    """Return the columns with what they were taken for by a layout, where there is one."""
+    seen = []
+    for index, name in enumerate(form.header or ("",) * form.columns):
+        meaning = column_meaning(name)
+        taken, because = "undecided", meaning.quantity or meaning.words
+        if layout is not None:
+            taken, because = _taken_for(layout, index, meaning)
+        cells = tuple(first_cells(log, form, index, _SHOWN_CELLS))
+        seen.append(ColumnSeen(position=index, name=name, taken_for=taken, because=because, cells=cells))
+    return tuple(seen)
 
 
 def _different(candidates: tuple[Candidate, ...]) -> tuple[Candidate, ...]:
@@ -556,10 +558,6 @@ def _taken_for(layout: Layout, index: int, meaning: Meaning) -> tuple[str, str]:
     return ("not used", "text" if kind == "text" else "nothing says what it is")
 
 
-def _cells_seen(log: LogText, form: Form, index: int) -> tuple[str, ...]:
-    return tuple(first_cells(log, form, index, _SHOWN_CELLS)) if log.text and form.separator else ()
-
-
 def _unread(
     path: str | Path, options: Options, wanted: Candidate | None, refused: LogError, chosen: Options
 ) -> Inspection:
@@ -574,16 +572,6 @@ def _unread(
     if not known:
         with contextlib.suppress(LogError):  # what is wrong stands in ``needs``
             log, form, _ = readable_cells(log, wanted)
-    columns = tuple(
-        ColumnSeen(
-            position=index,
-            name=name,
-            taken_for="undecided",
-            because=column_meaning(name).quantity or column_meaning(name).words,
-            cells=_cells_seen(log, form, index),
-        )
-        for index, name in enumerate(form.header or ("",) * form.columns)
-    )
     lines = len(first_lines(log.text))
     kind = known or f"text of {lines}{'+' if lines >= 1000 else ''} lines"
     kind = f"{log.packing} {kind}".strip()
@@ -593,7 +581,7 @@ def _unread(
         size_bytes=log.size_bytes,
         sha256=log.sha256,
         candidates=_different(form.candidates),
-        columns=columns,
+        columns=_columns_seen(log, form, None),
         hypotheses=() if known else hypotheses(text, chosen, wanted),
         needs=str(refused),
     )

@@ -16,7 +16,7 @@ from evenbeat.errors import LogError, NoTimeError, RowError, blamed
 from evenbeat.findings import Finding, caution
 from evenbeat.intake import LARGEST, let_go, mapping_of
 from evenbeat.ledger import RejectedLines
-from evenbeat.logs.cells import shown
+from evenbeat.logs.cells import numbered, shown
 from evenbeat.logs.conversion import Converted, Statement, agreed, convert, phase_of_counts, turned
 from evenbeat.logs.cut_short import NEIGHBOURS, End, counts_of, without_torn_end
 from evenbeat.logs.display import display_step, printed_step, relative_step
@@ -24,11 +24,11 @@ from evenbeat.logs.exchange import open_binary, open_exchange
 from evenbeat.logs.files import LogText, load_raw, text_of
 from evenbeat.logs.form import PROBE_LINES
 from evenbeat.logs.grid import grid_from_times, rows_in_order
-from evenbeat.logs.remarks import form_findings, numbered, prediction_findings
+from evenbeat.logs.remarks import form_findings, prediction_findings
 from evenbeat.logs.rewriting import Dialogue, Rewriting, dialogue_in, readable_cells
 from evenbeat.logs.rows import HARMLESS, first_cells, read_columns
 from evenbeat.logs.sheet import FEWEST_ROWS as FEWEST_ROWS  # noqa: PLC0414
-from evenbeat.logs.sheet import Sheet, chosen_rows, layout_of, probe, wanted_columns
+from evenbeat.logs.sheet import Sheet, chosen_rows, layout_of, wanted_columns
 from evenbeat.logs.terms import Candidate, Choice, Layout, Options, Statements, chosen_layout
 from evenbeat.logs.times import (
     Times,
@@ -201,7 +201,7 @@ class TableReader:
         self._dialogue: Dialogue | None = None
         self._rewritings: tuple[Rewriting, ...] = ()
         self._lines, self._before = 0, b""  # of earlier parts, and the end of the last of them
-        self._ends = Counter[End]()
+        self._ends, self._last = Counter[End](), np.empty(0, dtype=np.uint16)  # how earlier rows end
         self._sample: list[str] = []
 
     def sheet(self, log: LogText) -> Sheet:
@@ -226,12 +226,13 @@ class TableReader:
                 log = replace(log, text=rewriting.of(log.text, self._lines + 1))
         log, torn, doubtful = without_torn_end(log, form, self._before)
         if layout is None:
-            layout = layout_of(form, options, first=lambda index: probe(log, form, index))
+            layout = layout_of(log, form, options)
             self._layout, self._wanted = layout, wanted_columns(log, layout)
             self._sample = first_cells(log, form, form.columns - 1, PROBE_LINES)
+        self._ends += counts_of(self._last)
         how: dict[str, Any] = {"earlier": self._ends, "sample": self._sample}
         table = read_columns(log, form, self._wanted, reject=options.reject, **how)
-        self._ends += counts_of(table.ends)
+        self._last = self._last[:0] if table.ends is None else table.ends
         self._lines, self._before = self._lines + lines, log.text[-NEIGHBOURS:]
         rejected = RejectedLines.joined(table.rejected, RejectedLines.of(torn), aside)
         comments, doubtful = table.comments - len(aside), (*table.doubtful, *doubtful)
@@ -313,16 +314,12 @@ def stated_quantity(sheet: Sheet, options: Options) -> tuple[str | None, str | N
             raise LogError(msg, line=layout.form.first_line)
         cell_unit += "Hz"
         unit = cell_unit if unit == "Hz" else unit
+    of_name = layout.value_quantity, layout.value_unit, layout.form.header_line
     statements = (
-        Statement(where="the option --quantity or --unit", quantity=options.quantity, unit=unit, line=None),
-        Statement(
-            where=f"the name of column {label}",
-            quantity=layout.value_quantity,
-            unit=layout.value_unit,
-            line=layout.form.header_line,
-        ),
-        Statement(where=f"a cell of column {label}", quantity=None, unit=cell_unit, line=None),
-        Statement(where="a comment line", quantity=said.quantity, unit=said.unit, line=None),
+        Statement("the option --quantity or --unit", options.quantity, unit),
+        Statement(f"the name of column {label}", *of_name),
+        Statement(f"a cell of column {label}", None, cell_unit),
+        Statement("a comment line", said.quantity, said.unit),
     )
     return agreed(statements)
 
@@ -360,7 +357,8 @@ def understood_times(sheet: Sheet, stated: Statements, options: Options) -> tupl
             except NoTimeError as error:
                 if not options.reject or sheet.table.rows - len(error.rows) < FEWEST_ROWS:
                     raise
-                sheet = sheet.without(np.array(error.rows), "its time is missing or not understood")
+                why = "its time is missing or not understood"
+                sheet = replace(sheet, table=sheet.table.without_rows(np.array(error.rows), why))
 
 
 def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | None:
@@ -421,7 +419,7 @@ def _record(
         for covariate in layout.covariates
         if not np.isnan(table.numbers[covariate.index]).all()
     }
-    cells = first_cells(log, layout.form, layout.value, PROBE_LINES) if log.text else []
+    cells = first_cells(log, layout.form, layout.value, PROBE_LINES)
     readings = table.numbers[layout.value]
     step, coarse = display_step(readings, printed_step(cells)), relative_step(readings, cells)
     step = step if coarse is None else coarse

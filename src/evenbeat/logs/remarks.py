@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 
 import numpy as np
 
-from evenbeat.epochs import IntArray
 from evenbeat.findings import Finding, Severity, caution, note
 from evenbeat.intake import blocks, extremes_and_mean
-from evenbeat.logs.cells import cells_at, row_in, row_lines, shown
+from evenbeat.logs.cells import cells_at, numbered, row_in, row_lines, shown
 from evenbeat.logs.files import LogText
 from evenbeat.logs.headers import column_meaning
 from evenbeat.logs.rows import HARMLESS, Columns
@@ -185,12 +184,6 @@ def _repeated_value(readings: FloatArray) -> Iterator[Finding]:
     yield caution("REPEATED_VALUE", sentence, value=value, readings=count)
 
 
-def numbered(lines: Sequence[int] | IntArray) -> str:
-    """Return line numbers as people say them, the first few."""
-    named = ", ".join(str(line) for line in lines[:5]) + (", …" if len(lines) > 5 else "")
-    return f"line{'s' * (len(lines) > 1)} {named}"
-
-
 _FIRST, _LAST = 9, 3
 _LAST_BYTES = 1 << 12
 
@@ -205,7 +198,7 @@ def prediction_findings(log: LogText, layout: Layout) -> Iterator[Finding]:
     tail = log.text[-_LAST_BYTES:].splitlines()[1:]
     last = [line for raw in tail if (line := row_in(raw, form))][-_LAST:]
     for index in columns:
-        before, after = (set(_words(lines, index, form)) for lines in (first, last))
+        before, after = (set(cells_at(lines, index, form)) for lines in (first, last))
         if len(before) != 1 or len(after) != 1 or before == after:
             continue
         (usual,), (other,) = before, after
@@ -219,15 +212,11 @@ def prediction_findings(log: LogText, layout: Layout) -> Iterator[Finding]:
             yield caution("MARKED_OTHERWISE", sentence, line=changed)
 
 
-def _words(lines: Iterable[str], index: int, form: Form) -> list[str]:
-    return cells_at(lines, index, form.separator, joined_moment=form.joined_moment)
-
-
 def _one_change(log: LogText, form: Form, index: int, usual: str, other: str) -> int | None:
     """Return the line where one word gives way to the other, ``None`` where they change more than once."""
     changed = None
     for number, line in row_lines(log, form):
-        word = _words([line], index, form)
+        word = cells_at([line], index, form)
         if word == [other if changed is None else usual]:
             if changed is not None:
                 return None

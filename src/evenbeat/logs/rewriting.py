@@ -17,6 +17,7 @@ from evenbeat.logs.cells import (
     cell_kind,
     holds_joined_moment,
     is_comment,
+    numbered,
     split_line,
 )
 from evenbeat.logs.files import LogText
@@ -162,7 +163,7 @@ def _form_of_cells(
     log: LogText, columns: int, decimal: str, writing: Writing, reason: str, others: tuple[Candidate, ...]
 ) -> Form:
     """Return the form of rows whose cells are separated by tabs now."""
-    how = Candidate(writing="cells", separator="\t", decimal=decimal, columns=columns, understood=1.0, rows=0)
+    how = Candidate(writing="cells", separator="\t", decimal=decimal, columns=columns)
     form = detect_form(log, how)
     rows = len(first_lines(log.text))
     chosen = replace(how, writing=writing, columns=form.columns, rows=rows, reason=reason)
@@ -307,7 +308,7 @@ def _from_remarks(
         remark = line.rpartition("\t")[2].strip()
         if remark and line.count("\t") == leading and not line.lstrip().startswith(_COMMENTS):
             remarks.setdefault(remark, []).append(number)
-    told = "; ".join(f"'{remark}' in {_numbered(numbers)}" for remark, numbers in remarks.items())
+    told = "; ".join(f"'{remark}' in {numbered(numbers, most=20)}" for remark, numbers in remarks.items())
     count = sum(map(len, remarks.values()))
     sentence = f"{counted(count, 'row carries', 'rows carry')} a remark, which was kept but not used: {told}."
     findings = (*log.findings, note("REMARKS", sentence, rows=count))
@@ -315,10 +316,6 @@ def _from_remarks(
     reason = f"rows of {leading} numbers or times, some of them with a remark behind"
     form = _form_of_cells(rewritten, leading + 1, form.decimal, "fixed", reason, form.candidates)
     return rewritten, form, (*done, rewriting)
-
-
-def _numbered(lines: Sequence[int]) -> str:
-    return f"line{'s' * (len(lines) > 1)} {', '.join(map(str, lines[:20]))}{', …' * (len(lines) > 20)}"
 
 
 def _fixed_fields(lines: Sequence[str], form: Form) -> tuple[tuple[int, int], ...]:

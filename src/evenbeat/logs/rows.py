@@ -26,7 +26,6 @@ from evenbeat.logs.cells import (
     UNIT,
     Scan,
     cell_kind,
-    cells_at,
     cleaned,
     is_comment,
     joined_column,
@@ -92,17 +91,6 @@ def read_by_line(
     return columns, lines, RejectedLines.of(rejected)
 
 
-def no_row(line: str, form: Form) -> str:
-    """Return why a line never was a row: a rule, or the header once more; nothing where it may be one."""
-    if _RULE.fullmatch(line) and len(line.strip()) > 3:
-        return RULE
-    if form.header and any(form.header):
-        cells = split_line(line, form.separator)
-        if tuple(cells[: form.columns]) == tuple(form.header):
-            return REPEATED_HEADER
-    return ""
-
-
 class _OddLineError(Exception):
     """A line is no row: only the beginning of one (``cut``), or never meant as one (``harmless``)."""
 
@@ -115,8 +103,10 @@ class _OddLineError(Exception):
 
 def _cells_of_row(line: str, form: Form) -> list[str]:
     """Return the cells of a row, missing ones empty."""
-    if reason := no_row(line, form):
-        raise _OddLineError(reason, harmless=True)
+    if _RULE.fullmatch(line) and len(line.strip()) > 3:
+        raise _OddLineError(RULE, harmless=True)
+    if any(form.header) and tuple(split_line(line, form.separator)[: form.columns]) == form.header:
+        raise _OddLineError(REPEATED_HEADER, harmless=True)
     cells = split_line(line, form.separator, joined_moment=form.joined_moment)
     if len(cells) > form.columns and any(cells[form.columns :]):
         reason = f"the row has {len(cells)} cells where the others have {form.columns}: {shown(line)}"
@@ -526,6 +516,8 @@ def first_cells(log: LogText, form: Form, index: int, count: int) -> list[str]:
         return []
     how = (form.first_line, form.lead_in, form.separator, count)
     if how not in log.first_rows:
-        log.first_rows[how] = [line for _, line in itertools.islice(row_lines(log, form), count)]
-    rows, joined = log.first_rows[how], form.joined_moment
-    return cells_at(rows, index, form.separator, joined_moment=joined, fewest=form.fewest)
+        lines = (line for _, line in itertools.islice(row_lines(log, form), count))
+        log.first_rows[how] = [
+            split_line(line, form.separator, joined_moment=form.joined_moment) for line in lines
+        ]
+    return [row[index] for row in log.first_rows[how] if max(index + 1, form.fewest) <= len(row)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 import re
 from collections import Counter
@@ -56,7 +57,8 @@ class Sheet:
     @property
     def resumed(self) -> IntArray:
         """Rows behind a comment of the collector that it was started again."""
-        places = [found.start() for found in _RESUMED.finditer(self.log.text)]
+        told = b"collection resumes" in self.log.text
+        places = [found.start() for found in _RESUMED.finditer(self.log.text)] if told else []
         ends = [line_feeds(self.log.text, a, b) for a, b in itertools.pairwise([0, *places])]
         rows = np.searchsorted(self.lines, np.cumsum(ends) + 1) if places else np.empty(0, dtype=np.int64)
         return np.unique(rows[(rows > 0) & (rows < self.table.rows)])
@@ -89,13 +91,12 @@ class Sheet:
         """Return the sheet with some of its rows."""
         return replace(self, table=self.table.kept(rows))
 
-    def without(self, rows: IntArray, reason: str) -> Sheet:
-        """Return the sheet without some of its rows, which are counted among the rejected lines."""
-        return replace(self, table=self.table.without_rows(rows, reason))
 
-
-def layout_of(form: Form, options: Options, *, first: Callable[[int], FloatArray | None]) -> Layout:
-    """Return what the columns mean; ``first`` gives the first samples of a column of numbers."""
+def layout_of(
+    log: LogText, form: Form, options: Options, *, first: Callable[[int], FloatArray | None] | None = None
+) -> Layout:
+    """Return what the columns mean; ``first`` gives the first samples of a column where these are no text."""
+    first = first or functools.partial(probe, log, form)
     statements = comment_statements(form.comments)
     rises = days = False  # whether the first column does as time does, or two are MJD and second of the day
     numbers = sum(kind in ("number", "measured") for kind in form.kinds)
@@ -239,7 +240,7 @@ def labelled_rows(sheet: Sheet, index: int, label: str) -> IntArray:
     """Return the rows with a label in a column."""
     form, wanted = sheet.layout.form, set(sheet.lines.tolist())
     lines = [line for number, line in row_lines(sheet.log, form) if number in wanted]
-    cells = cells_at(lines, index, form.separator, joined_moment=form.joined_moment)
+    cells = cells_at(lines, index, form)
     return np.flatnonzero(np.array([cell == label for cell in cells]))
 
 
@@ -248,17 +249,19 @@ def _refuse_labels(sheet: Sheet) -> None:
     readings = sheet.table.numbers[sheet.layout.value]
     for index, cells in label_columns(sheet).items():
         names = np.array(cells)
-        often = Counter(cells)
-        if min(often.values()) < FEWEST_ROWS or sheet.table.lines is not None or len(names) > len(readings):
+        if sheet.table.lines is not None or len(names) > len(readings):
             continue
-        labels = [label for label, _ in often.most_common()]
-        levels = {label: readings[: len(names)][names == label] for label in labels}
+        labels = [label for label, _ in Counter(cells).most_common()]
+        known = ~np.isnan(readings[: len(names)])
+        levels = {label: readings[: len(names)][known & (names == label)] for label in labels}
+        if min(map(len, levels.values())) < FEWEST_ROWS:
+            continue
         changes = int(np.count_nonzero(names[1:] != names[:-1]))
         turn = len(labels)
         follows = float(np.mean(names[turn:] == names[:-turn])) if len(names) > turn else 0.0
         in_turn = follows > _CYCLES and changes > _CYCLES * (len(names) - 1)
-        middles = [float(np.nanmedian(level)) for level in levels.values()]
-        scatter = max(float(np.nanmedian(np.abs(np.diff(level)))) for level in levels.values())
+        middles = [float(np.median(level)) for level in levels.values()]
+        scatter = max(float(np.median(np.abs(np.diff(level)))) for level in levels.values())
         apart = np.diff(np.sort(middles)).min() > _FAR * scatter and changes >= _FEWEST_TURNS
         if in_turn or apart:
             told = " and ".join(
@@ -282,14 +285,15 @@ def _refuse_levels(sheet: Sheet, quantity: str | None) -> None:
     for turn in range(2, _MOST_IN_TURN + 1):
         if len(readings) < _FEWEST_TURNS * turn:
             return
-        own = np.abs(readings[turn:] - readings[:-turn])
-        levels = [float(np.nanmedian(readings[k::turn])) for k in range(turn)]
-        gaps = np.diff(np.sort(levels))
-        local = np.abs(np.diff(readings))
-        noise = max(float(np.nanquantile(own, 0.9)), step)
-        if np.isnan(levels).any() or not gaps.min() > _FAR * noise:
+        own, local = (np.abs(readings[lag:] - readings[:-lag]) for lag in (turn, 1))
+        own, local = own[~np.isnan(own)], local[~np.isnan(local)]
+        parts = [part[~np.isnan(part)] for part in (readings[k::turn] for k in range(turn))]
+        if not all(map(len, (own, local, *parts))):
             continue
-        if float(np.nanmean(local > gaps.min() / 2)) < _CYCLES:
+        levels = [float(np.median(part)) for part in parts]
+        gap = np.diff(np.sort(levels)).min()
+        noise = max(float(np.quantile(own, 0.9)), step)
+        if not (gap > _FAR * noise and np.mean(local > gap / 2) >= _CYCLES):
             continue
         told = " and ".join(_level(level, levels) for level in levels)
         choices = " or ".join(f"--set every={turn} --set row_offset={k}" for k in range(turn))

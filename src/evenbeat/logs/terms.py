@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Literal, get_args
 
@@ -40,8 +40,8 @@ class Candidate(Plain):
     separator: str
     decimal: str
     columns: int
-    understood: float  # share of all cells of the first lines that are understood, 0 to 1
-    rows: int  # number of the first lines that are rows
+    understood: float = 1.0  # share of all cells of the first lines that are understood, 0 to 1
+    rows: int = 0  # number of the first lines that are rows
     reason: str = ""  # what speaks for it or against it
 
     def __str__(self) -> str:
@@ -275,6 +275,10 @@ def chosen_layout(
     layout: str | Path | Layout | Bench | None, stated: Mapping[str, Any]
 ) -> tuple[Candidate | None, Options]:
     """Return how the rows are written, and the options, those of the layout where the caller says nothing."""
+    names = {known.name for known in fields(Options)}
+    if unknown := sorted(set(stated) - names):
+        msg = f"{unknown[0]!r} is not an option of a log; there are {', '.join(sorted(names))} and layout"
+        raise InputError(msg)
     own = {name: value for name, value in stated.items() if value is not None}
     if layout is None:
         return None, Options(**own)
@@ -296,7 +300,7 @@ def chosen_layout(
         if not isinstance(rows.get("columns"), int) or rows["columns"] < 1:
             msg = f"[rows] columns is {rows.get('columns')!r}; it must be a positive whole number"
             raise LogError(msg, path=path)
-        candidate = Candidate(**rows, understood=1.0, rows=0, reason="the bench file says so")
+        candidate = Candidate(**rows, reason="the bench file says so")
     try:
         return candidate, Options(**{**bench.keywords("log"), **own})
     except (InputError, TypeError) as error:

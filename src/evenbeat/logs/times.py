@@ -271,7 +271,8 @@ def _by_parts(cells: Sequence[object]) -> Moments:
         tails.append(text[cut + 1 : -2] if half else text[cut + 1 :])
         timed[row] = cut >= 0
     dates: dict[str, int] = {}
-    found, ends = _looked_up(heads, _minute, dates), _looked_up(tails, _end, {})
+    found = _looked_up(heads, _minute, dates)
+    ends = _looked_up(tails, lambda tail: stamp_in(f"2000-01-01 00:00:{tail}"), {})
     found["ns"] += ends["ns"]
     found["zoned"], found["leap"] = ends["zoned"], ends["leap"]
     found["known"] &= ends["known"]
@@ -305,10 +306,6 @@ def _looked_up(
         for text in number
     ]
     return np.array(found, dtype=_STAMPS)[[number[text] for text in texts]]
-
-
-def _end(text: str) -> _Stamp | None:
-    return stamp_in(f"2000-01-01 00:00:{text}")
 
 
 def _minute(text: str) -> _Stamp | None:
@@ -358,7 +355,16 @@ def times_from_moments(
 ) -> Times:
     """Return the times of moments, local ones brought to UTC where their zone is known."""
     if moments.odd:
-        raise _odd(moments)
+        rows = np.zeros(len(moments.ns), dtype=bool)
+        rows[list(moments.odd)] = True
+        text = moments.odd[int(np.argmax(rows))]
+        if text is None:
+            msg = "the time is missing in this row; every row needs its time"
+        elif stamp_in(text) is None or not moments.example:
+            msg = f"the time '{text}' is not understood; write it as 2026-01-31T12:00:00Z"
+        else:
+            msg = f"of the time '{text}' and others, such as '{moments.example}', only one states a zone"
+        raise NoTimeError(msg, rows)
     if moments.dates == ("",):
         seconds, finding = across_midnights(moments.ns * 1e-9)
         return Times(seconds=seconds, start=None, form="time_of_day", findings=(finding,))
@@ -380,20 +386,6 @@ def times_from_moments(
     elif scale == "UTC":
         findings = (*findings, *leap_second_finding(stamps[0], float(seconds[-1])))
     return Times(seconds=seconds, start=stamps[0], form="iso", findings=(*order, *findings), ns=ns)
-
-
-def _odd(moments: Moments) -> NoTimeError:
-    """Return the refusal of rows whose time is missing, not understood, or alone with its zone."""
-    rows = np.zeros(len(moments.ns), dtype=bool)
-    rows[list(moments.odd)] = True
-    text = moments.odd[int(np.argmax(rows))]
-    if text is None:
-        msg = "the time is missing in this row; every row needs its time"
-    elif stamp_in(text) is None or not moments.example:
-        msg = f"the time '{text}' is not understood; write it as 2026-01-31T12:00:00Z"
-    else:
-        msg = f"of the time '{text}' and others, such as '{moments.example}', only one states a zone"
-    return NoTimeError(msg, rows)
 
 
 def _dated(moments: Moments, date_order: str | None) -> tuple[IntArray, tuple[Finding, ...]]:
@@ -567,7 +559,10 @@ def times_from_numbers(
         "mjd": (_DAY_NS, MJD_OF_UNIX_EPOCH),
         "spreadsheet": (_DAY_NS, _SPREADSHEET_UNIX_EPOCH),
     }.get(form, (round(scale * 1e9), 0))
-    _check_range(values, unit_ns, epoch, form=form)
+    if max(values.max() - epoch, epoch - values.min()) * (unit_ns * 1e-9) >= _LATEST_S:
+        outside = np.abs(values - epoch) * (unit_ns * 1e-9) >= _LATEST_S
+        msg = f"the time is {values[int(np.argmax(outside))]:.15g}, which is no {form} time"
+        raise NoTimeError(msg, outside)
     ns = _in_ns(numbers, decimals, unit_ns, epoch)
     assumed = _form_finding(form, words, scale)
     years = np.array([ns.min(), ns.max()]).view("datetime64[ns]").astype("datetime64[Y]").astype(int) + 1970
@@ -654,14 +649,6 @@ def looks_like_days(days: FloatArray, seconds: FloatArray) -> bool:
     in_day = bool((seconds >= 0).all() and (seconds <= SECONDS_PER_DAY).all())
     total = days * SECONDS_PER_DAY + seconds
     return whole and in_day and bool((np.diff(total) >= 0).all()) and bool(np.ptp(seconds) > 0)
-
-
-def _check_range(values: FloatArray, unit_ns: int, epoch: int, *, form: TimeForm) -> None:
-    ends = np.array([values.min(), values.max()])
-    if not (np.abs(ends - epoch) * (unit_ns * 1e-9) < _LATEST_S).all():
-        outside = ~(np.abs(values - epoch) * (unit_ns * 1e-9) < _LATEST_S)
-        msg = f"the time is {values[int(np.argmax(outside))]:.15g}, which is no {form} time"
-        raise NoTimeError(msg, outside)
 
 
 def _number_form(values: FloatArray, words: str, unit: str | None, *, stated: bool) -> tuple[TimeForm, float]:

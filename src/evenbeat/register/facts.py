@@ -41,9 +41,10 @@ class _Stated(Plain):
     """Whatever is kept: its parts are read as they may have been typed, then held against each other."""
 
     def __post_init__(self) -> None:
-        for name in PARTS[self.kind]:  # type: ignore[attr-defined]
-            if read := _READ.get(name):
-                object.__setattr__(self, name, read(getattr(self, name), name))
+        for name, read in READERS[self.kind]:  # type: ignore[attr-defined]
+            value = getattr(self, name)
+            if (made := read(value, name)) is not value:
+                object.__setattr__(self, name, made)
         self._check()
 
     def _check(self) -> None:
@@ -188,6 +189,14 @@ class Calibration(_Stated):
     def moment(self) -> datetime:
         """When it was made, in UTC; a date without a time counts as midnight."""
         return datetime.fromisoformat(self.date).replace(tzinfo=UTC)
+
+    def found_in(self, tolerance: float | str | None) -> bool | None:
+        """Return whether it found the instrument within a tolerance; ``None`` where that cannot be said."""
+        if isinstance(self.as_found, str):
+            return self.as_found == "in"
+        if self.as_found is None or tolerance is None:
+            return None
+        return Tolerance.of(tolerance).holds(self.as_found)
 
     @property
     def left_uncertainty(self) -> float:
@@ -531,3 +540,4 @@ _READ: dict[str, Callable[[Any, str], object]] = {
     ),
 }
 """How a part is read, by its name; any other is taken as it is."""
+READERS = {kind: [(name, _READ[name]) for name in names if name in _READ] for kind, names in PARTS.items()}

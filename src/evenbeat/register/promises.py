@@ -12,7 +12,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.tested import coverage_limits
 from evenbeat.findings import Finding, Severity, caution, note
 from evenbeat.plain import Plain
@@ -181,14 +180,9 @@ def realised_reliability(register: Register | Holdings) -> RealisedReliability:
 
 def _scored(kept: KeptAssessment, one: Calibration, about: Instrument | None) -> Iterator[Promise]:
     stated = kept.tolerance if kept.tolerance is not None else (about.tolerance if about else None)
-    if isinstance(one.as_found, float):
-        if stated is None:
-            return
-        within = Tolerance.of(stated).holds(one.as_found)
-    elif one.as_found is None:
+    within = one.found_in(stated)
+    if within is None:
         return
-    else:
-        within = one.as_found == "in"
     due = str(kept.due)[:10]
     yield Promise(
         instrument=one.instrument,

@@ -11,12 +11,12 @@ import getpass
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from operator import attrgetter
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from evenbeat import __version__
 from evenbeat.calibration.history import CalibrationHistory
@@ -67,6 +67,7 @@ FORMAT = "all of a register"
 _INSERT = f"INSERT INTO entries ({', '.join(COLUMNS)}) VALUES ({', '.join('?' * len(COLUMNS))})"  # noqa: S608
 _cells = attrgetter(*COLUMNS)
 _SELECT = f"SELECT {', '.join(COLUMNS)} FROM"
+F = TypeVar("F", Instrument, Calibration, Event, KeptAssessment)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,9 +139,10 @@ def stated_fact(number: int, kind: Kind, content: str) -> Fact:
         raise LogError(msg) from error
 
 
-_canonical = json.JSONEncoder(
+canonical_text = json.JSONEncoder(
     ensure_ascii=False, sort_keys=True, separators=(",", ":"), allow_nan=False
 ).encode
+"""The JSON of a fact: keys in order, no blanks, so that the same fact is the same text."""
 _compact = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
 
 
@@ -150,11 +152,6 @@ def chained_hash(parts: tuple[int | str | None, ...]) -> str:
     The parts are written as one JSON array, so that no text can pass for another: UTF-8, no blanks.
     """
     return hashlib.sha256(_compact(parts).encode("utf-8", "surrogatepass")).hexdigest()
-
-
-def canonical_text(content: dict[str, object]) -> str:
-    """Return the JSON of a fact: keys in order, no blanks, so that the same fact is the same text."""
-    return _canonical(content)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -494,8 +491,7 @@ class Register:
 
     def instruments(self) -> tuple[Instrument, ...]:
         """Return the instruments in order of their names, corrections applied."""
-        found = [fact for fact in self._standing("instrument") if isinstance(fact, Instrument)]
-        return tuple(sorted(found, key=lambda one: one.name))
+        return tuple(sorted(self._standing(Instrument), key=lambda one: one.name))
 
     def instrument(self, name: str) -> Instrument:
         """Return one instrument.
@@ -505,20 +501,18 @@ class Register:
         InputError
             If there is none of this name.
         """
-        for fact in self._standing("instrument", name):
-            if isinstance(fact, Instrument):
-                return fact
+        for one in self._standing(Instrument, name):
+            return one
         raise InputError(unknown_instrument(name, self.path))
 
     def calibrations(self, instrument: str | None = None) -> tuple[Calibration, ...]:
         """Return calibrations by instrument and date, corrections applied, withdrawn ones left out."""
-        found = [fact for fact in self._standing("calibration", instrument) if isinstance(fact, Calibration)]
+        found = self._standing(Calibration, instrument)
         return tuple(sorted(found, key=lambda one: (one.instrument, one.moment)))
 
     def events(self, instrument: str | None = None) -> tuple[Event, ...]:
         """Return repairs, moves, adjustments and changes of status by instrument and date."""
-        found = [fact for fact in self._standing("event", instrument) if isinstance(fact, Event)]
-        return tuple(sorted(found, key=lambda one: (one.instrument, one.moment)))
+        return tuple(sorted(self._standing(Event, instrument), key=lambda one: (one.instrument, one.moment)))
 
     def status(self, instrument: str, *, on: str | date | None = None) -> tuple[Status, str | None]:
         """Return the status of an instrument on a day (today, UTC), and the date it has had it since.
@@ -533,8 +527,7 @@ class Register:
 
     def assessments(self, instrument: str | None = None) -> tuple[KeptAssessment, ...]:
         """Return what was kept of assessments, in the order it was written."""
-        facts = self._standing("assessment", instrument)
-        return tuple(fact for fact in facts if isinstance(fact, KeptAssessment))
+        return tuple(self._standing(KeptAssessment, instrument))
 
     def history(self, instrument: str) -> CalibrationHistory:
         """Return the calibrations of an instrument for :func:`evenbeat.fit_history`.
@@ -612,16 +605,13 @@ class Register:
             rows += [{**one.to_dict(), **described} for one in own]
         return pd.DataFrame(rows)
 
-    def _standing(self, kind: str, instrument: str | None = None) -> Iterator[Fact]:
-        where = " AND instrument = ?" if instrument is not None else ""
-        values = (kind,) if instrument is None else (kind, instrument)
+    def _standing(self, made: type[F], instrument: str | None = None) -> list[F]:
+        where = "" if instrument is None else " AND instrument = ?"
+        values = (made.kind,) if instrument is None else (made.kind, instrument)
         query = f"{_SELECT} standing_entries WHERE kind = ?{where} ORDER BY number"
         with reading(self.path) as connection:
             rows = connection.execute(query, values).fetchall()
-        for row in rows:
-            fact = _entry_of(row).fact
-            if fact is not None:
-                yield fact
+        return [fact for row in rows if isinstance(fact := _entry_of(row).fact, made)]
 
 
 class _Held:
@@ -637,17 +627,18 @@ class _Held:
     def add(self, draft: Draft, signed: Mapping[str, str]) -> Entry:
         """Add one row at the end of the chain."""
         former = None if draft.corrects is None else _entry(self._connection, draft.corrects)
-        self._check_correction(draft, former)
         fact = draft.fact
-        kind = fact.kind if fact is not None or former is None else former.kind  # type: ignore[union-attr]
-        name = fact.instrument if fact is not None else former.instrument  # type: ignore[union-attr]
-        self._forget(former)
+        if former is not None:
+            self._check_correction(draft, former)
+            self._forget(former)
+        about = former if fact is None else fact
+        kind, name = about.kind, about.instrument  # type: ignore[union-attr]
         if fact is not None:
             self._check_fit(fact)
         content = None if fact is None else canonical_text(fact.to_dict())
         reason = None if draft.reason is None else draft.reason.strip()
-        about = (self._number + 1, kind, name, content, draft.corrects, reason)
-        said = (*about, signed["who"], signed["role"], signed["written_at"], SOFTWARE, self._hash)
+        row = (self._number + 1, kind, name, content, draft.corrects, reason)
+        said = (*row, signed["who"], signed["role"], signed["written_at"], SOFTWARE, self._hash)
         entry = _entry_of((*said, chained_hash(said)))
         self.keep(entry)
         self._remember(entry, fact)
@@ -667,32 +658,27 @@ class _Held:
                 msg = f"the register did not keep entry {entry.number} as it was given; nothing was added"
                 raise OutputError(msg)
 
-    def _check_correction(self, draft: Draft, former: Entry | None) -> None:
-        if former is None:
-            return
-        if draft.fact is None and former.kind == "instrument" and self._dates_of(former.instrument):
-            msg = (
-                f"{former.instrument} still has calibrations; withdraw them first, or retire it with the "
-                "event 'retired'"
-            )
-            raise InputError(msg)
-        if not (draft.reason or "").strip():
-            msg = f"a correction of entry {former.number} needs a reason; say why with because"
-            raise InputError(msg)
+    def _check_correction(self, draft: Draft, former: Entry) -> None:
         found = self._connection.execute("SELECT number FROM entries WHERE corrects = ?", (former.number,))
-        later = found.fetchone()
-        if later is not None:
-            msg = f"entry {former.number} was corrected by entry {later[0]} already; correct that one"
-            raise InputError(msg)
-        if draft.fact is not None and draft.fact.kind != former.kind:
-            msg = f"entry {former.number} is of kind {former.kind}, not {draft.fact.kind}"
-            raise InputError(msg)
-        if isinstance(draft.fact, Instrument) and draft.fact.name != former.instrument:
-            msg = (
-                f"{former.instrument} cannot be renamed, for its calibrations are filed under this name; "
-                "withdraw it and add the other"
+        fact, later, name = draft.fact, found.fetchone(), former.instrument
+        wrong = ""
+        if fact is None and former.kind == "instrument" and self._dates_of(name):
+            wrong = (
+                f"{name} still has calibrations; withdraw them first, or retire it with the event 'retired'"
             )
-            raise InputError(msg)
+        elif not (draft.reason or "").strip():
+            wrong = f"a correction of entry {former.number} needs a reason; say why with because"
+        elif later is not None:
+            wrong = f"entry {former.number} was corrected by entry {later[0]} already; correct that one"
+        elif fact is not None and fact.kind != former.kind:
+            wrong = f"entry {former.number} is of kind {former.kind}, not {fact.kind}"
+        elif isinstance(fact, Instrument) and fact.name != name:
+            wrong = (
+                f"{name} cannot be renamed, for its calibrations are filed under this name; withdraw it and "
+                "add the other"
+            )
+        if wrong:
+            raise InputError(wrong)
 
     def _check_fit(self, fact: Fact) -> None:
         if isinstance(fact, Instrument):
@@ -713,11 +699,9 @@ class _Held:
                 )
                 raise InputError(msg)
 
-    def _forget(self, former: Entry | None) -> None:
+    def _forget(self, former: Entry) -> None:
         """Take what is corrected out of the way of its own correction."""
-        if former is None or former.fact is None:
-            return
-        if former.kind == "instrument":
+        if isinstance(former.fact, Instrument):
             self._known[former.instrument] = False
         elif isinstance(former.fact, Calibration):
             self._dates_of(former.instrument).pop(former.fact.date, None)

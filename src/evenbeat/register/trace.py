@@ -216,26 +216,20 @@ def _doubt(
         return dt.datetime.combine(day_of(day), dt.time(), tzinfo=dt.UTC)
 
     if until is None:
-        outs = [one for one in own if _out(one, about.tolerance)]
+        outs = [one for one in own if one.found_in(about.tolerance) is False]
         if not outs:
             msg = f"no calibration found {about.name} out of tolerance; state until, the day it was found out"
             raise InputError(msg)
         end = outs[-1].moment
     else:
         end = moment(until) + dt.timedelta(days=1) - dt.timedelta(seconds=1)
-    before = [one for one in own if one.moment < end and not _out(one, about.tolerance)]
+    before = [one for one in own if one.moment < end and one.found_in(about.tolerance) is not False]
     begin = moment(since) if since is not None else (before[-1].moment if before else None)
     at = [one for one in own if one.moment == end or (until is not None and one.moment.date() == end.date())]
     last = [one for one in own if one.moment < end and one not in at]
     known = at and last and isinstance(at[-1].as_found, float) and last[-1].as_left is not None
     error = at[-1].as_found - last[-1].as_left if known else math.nan  # type: ignore[operator]
     return begin, end, error
-
-
-def _out(one: Calibration, tolerance: float | str | None) -> bool:
-    if isinstance(one.as_found, float) and tolerance is not None:
-        return not Tolerance.of(tolerance).holds(one.as_found)
-    return one.as_found == "out"
 
 
 def _share(about: Instrument | None, error: float) -> float:

@@ -23,7 +23,7 @@ from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.covariance import mean_square_difference
 from evenbeat.deviations.forms.terms import Differences
 from evenbeat.deviations.forms.whole import RowsForm, expected_sum, freedom_of_mean
-from evenbeat.deviations.freedom import Moments, overlapping_lags
+from evenbeat.deviations.freedom import overlapping_lags
 from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
 from evenbeat.deviations.sums.samples import PhasePoints
 from evenbeat.quantities import FloatArray
@@ -80,7 +80,12 @@ def stretch_rows(factor: int) -> FloatArray:
 
 
 def hadamard_rows(factor: int) -> FloatArray:
-    """Return weights of phase of the Hadamard total, whose stretches are of frequency."""
+    """Return weights of phase of the Hadamard total, whose stretches are of frequency.
+
+    At factor 1 a stretch has one second difference of frequency, counted once as in the published tables.
+    """
+    if factor == 1:
+        return np.array([[-1.0, 3.0, -3.0, 1.0]])
     rows = stretch_rows(factor)
     return np.asarray(np.pad(rows, ((0, 0), (1, 0))) - np.pad(rows, ((0, 0), (0, 1))))
 
@@ -219,12 +224,6 @@ class StretchForm(RowsForm):
         else:
             total = sum_over_stretches(np.diff(values.astype(float)) if self.order == 3 else values, factor)
         return TermSum(total=total / (self.divisor(factor) * starts), possible=starts)
-
-    def moments(self, terms: TermSum, points: int, factor: int) -> Moments:
-        """Return those of the mean over all stretches."""
-        if self.order == 3 and factor == 1:
-            return Differences(order=3).moments(terms, points, 1)
-        return super().moments(terms, points, factor)
 
     def expected(self, points: int, factor: int, exponent: int) -> float:  # noqa: ARG002
         """Return the expectation, exact up to factor 64."""
