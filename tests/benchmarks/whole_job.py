@@ -35,7 +35,8 @@ CASES = {
 def write_log(path: Path, rows: int, interval_s: int) -> None:
     """Write hertz of an invented oscillator: offset, drift, white FM and a walk, a gap, wild readings."""
     generator = np.random.default_rng(1)
-    walk = np.interp(np.arange(rows), np.arange(0, rows + 1000, 1000), _walk(generator, rows // 1000 + 1))
+    steps = np.cumsum(generator.standard_normal(rows // 1000 + 2)) * 3e-13
+    walk = np.interp(np.arange(rows), 1000 * np.arange(len(steps)), steps)
     fraction = 1e-9 + 1e-10 * np.arange(rows) * interval_s / (30 * 86_400)
     fraction += 1e-11 * generator.standard_normal(rows) + walk
     fraction[generator.integers(0, rows, 3)] += 1e-8
@@ -44,10 +45,6 @@ def write_log(path: Path, rows: int, interval_s: int) -> None:
     moments = np.datetime64("2025-01-01T00:00:00") + np.arange(rows)[kept] * np.timedelta64(interval_s, "s")
     pairs = zip(np.datetime_as_string(moments).tolist(), (1e7 * (1 + fraction[kept])).tolist(), strict=True)
     path.write_text("utc,frequency_hz\n" + "".join(f"{time}Z,{hertz:.5f}\n" for time, hertz in pairs))
-
-
-def _walk(generator: np.random.Generator, steps: int) -> np.ndarray:
-    return np.cumsum(generator.standard_normal(steps + 1)) * 3e-13
 
 
 def spent(tree: Path, arguments: list[str], folder: Path) -> tuple[float, float]:

@@ -198,14 +198,11 @@ class Posterior:
     def combination(self, weight: FloatArray) -> StudentMixture:
         """Return the distribution of ``weight · coefficients``, given one row of weights per component."""
         location, scale = np.empty(len(self.components)), np.empty(len(self.components))
-        variant_of, node_of, walk_of = _indices(self.components)
-        for index in np.unique(variant_of):
-            fit, places = self.variants[index].fit, np.flatnonzero(variant_of == index)
-            points = node_of[places], walk_of[places]
-            used = weight[places, : fit.coefficients.shape[-1]]
-            location[places] = np.einsum("kp,kp->k", used, fit.coefficients[points])
-            spread = np.einsum("kp,kpq,kq->k", used, fit.inverse_information[points], used)
-            scale[places] = np.sqrt(fit.level[points] * spread)
+        for some in self._alike:
+            used = weight[some.places, : some.coefficients.shape[1]]
+            location[some.places] = np.einsum("kp,kp->k", used, some.coefficients)
+            spread = np.einsum("kp,kpq,kq->k", used, some.information, used)
+            scale[some.places] = np.sqrt(some.level * spread)
         return self._mixture(location, scale)
 
     @cached_property
@@ -370,13 +367,6 @@ def rate_covariances(grid: NoiseGrid, at: float) -> tuple[dict[int, FloatArray],
         with_data[WANDERING_DRIFT] = grid.contrasts.of(to_blocks[:, np.newaxis])
         own[WANDERING_DRIFT] = np.array([level * drift_variance(at)])
     return with_data, own
-
-
-def _indices(components: Sequence[Component]) -> tuple[IntArray, IntArray, IntArray]:
-    """Return the variant, the node and the random-walk ratio of every component, each of shape (k,)."""
-    rows = [(component.variant, component.node, component.walk) for component in components]
-    variant, node, walk = np.array(rows, dtype=np.intp).reshape(-1, 3).T
-    return variant, node, walk
 
 
 def _covariances(grid: NoiseGrid, targets: Targets) -> tuple[dict[int, FloatArray], dict[int, FloatArray]]:
