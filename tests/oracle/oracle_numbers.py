@@ -397,7 +397,7 @@ def setpoint(found: eb.results.SetpointSuggestion) -> dict[str, Any]:
         "as_left": found.as_left,
         "optimum": found.optimum,
         "half_way": found.half_way,
-        "gain": found.interval_s / found.interval_at_zero_s if found.interval_at_zero_s else float("inf"),
+        "gain": found.gain,
         "interval_s": found.interval_s,
         "interval_at_optimum_s": found.interval_at_optimum_s,
         "interval_half_s": found.interval_half_s,

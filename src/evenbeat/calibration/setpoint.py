@@ -71,6 +71,11 @@ class SetpointSuggestion(Result):
         """How long it stays within tolerance from the suggested offset."""
         return self.interval_half_s if self.bias == "half" else self.interval_at_optimum_s
 
+    @property
+    def gain(self) -> float:
+        """Interval from the setpoint over the interval from zero."""
+        return self.interval_s / self.interval_at_zero_s if self.interval_at_zero_s else math.inf
+
     def _columns(self) -> tuple[Column, ...]:
         lasting = (self.interval_at_zero_s, self.interval_half_s, self.interval_at_optimum_s)
         return (
