@@ -358,9 +358,12 @@ def counted(count: SupportsInt, one: str, many: str = "") -> str:
     return f"{int(count)} {one if int(count) == 1 else many or one + 's'}"
 
 
-def percent(share: float, decimals: int = 0) -> str:
-    """Return a share in per cent, with a space as ISO 80000-1 has it: ``'95 %'``."""
-    return f"{100 * share:.{decimals}f} %"
+def percent(share: float, decimals: int | None = 0) -> str:
+    """Return a share in per cent, with a space as ISO 80000-1 has it: ``'95 %'``.
+
+    ``None`` leaves the decimals it was stated with, as of a probability that is asked for: ``'99.73 %'``.
+    """
+    return f"{100 * share:.4g} %" if decimals is None else f"{100 * share:.{decimals}f} %"
 
 
 def frequency_text(hertz: float, digits: int = 10) -> str:

@@ -161,6 +161,12 @@ def test_verdict_knows_narrow_from_wide(ratio: float, verdict: str, code: str) -
     assert backtest_findings([score], 0.95, 1e4)[0].code == code
 
 
+def test_a_stated_probability_keeps_its_decimals() -> None:
+    """99.73 % are not 100 %."""
+    score = horizon_score(_made_up(1.0, 60), confidence=0.9973, beside=1)
+    assert "99.73 %" in backtest_findings([score], 0.9973, 1e4)[0].sentence
+
+
 def test_errors_far_below_what_was_stated_are_no_agreement() -> None:
     """Errors of 0.03 of the bands are too small in seven tests already, although every interval held."""
     score = horizon_score(_made_up(0.03, 60, spacing=1.0), confidence=0.95, beside=8)

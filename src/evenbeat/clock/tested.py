@@ -230,7 +230,7 @@ class Backtest(Result):
         return (
             Column("", [f"{_NAMES[s.quantity]} {duration_text(s.horizon_s)}" for s in scores], "ahead"),
             Column("", [f"{s.tests} ({s.independent_tests:.0f})" for s in scores], "tests"),
-            Column("", held, f"held {percent(self.confidence)}"),
+            Column("", held, f"held {percent(self.confidence, None)}"),
             Column("", width, "width"),
             Column("", [s.error_ratio for s in scores], "errors", ".2f"),
             Column("", [s.uniformity_p_value for s in scores], "PIT p", ".2g"),
@@ -281,7 +281,7 @@ def _together(scores: Sequence[HorizonScore], confidence: float) -> Finding:
     weakest = max(tested, key=lambda score: score.horizon_s)
     sentence = (
         f"Forecasts up to {duration_text(weakest.horizon_s)} ahead did what they said: {_held(weakest)} "
-        f"of the {percent(confidence)} intervals held; with so many independent tests a true share of "
+        f"of the {percent(confidence, None)} intervals held; with so many independent tests a true share of "
         f"{percent(weakest.coverage_low)} would hardly look different."
     )
     return good(
@@ -297,7 +297,7 @@ def _said(
 ) -> Finding:
     """Return a verdict on the intervals of one horizon."""
     sentence = (
-        f"{lead}: {duration_text(score.horizon_s)} ahead {_held(score)} of the {percent(confidence)} "
+        f"{lead}: {duration_text(score.horizon_s)} ahead {_held(score)} of the {percent(confidence, None)} "
         f"intervals of the {_NAMES[score.quantity]} held{end}"
     )
     values = {"horizon_s": score.horizon_s, "coverage": score.coverage, "error_ratio": score.error_ratio}

@@ -19,6 +19,7 @@ from evenbeat.units import (
     SECONDS_PER_WEEK,
     SECONDS_PER_YEAR,
     duration_text,
+    percent,
     time_scale,
     time_text,
 )
@@ -107,8 +108,8 @@ def typeset(text: str) -> str:
 
 
 def percent_text(share: float) -> str:
-    """Return ``95 %`` for 0.95."""
-    return f"{100 * share:.4g}\N{NO-BREAK SPACE}%"
+    """Return a probability in per cent, held together by a no-break space."""
+    return percent(share, None).replace(" ", "\N{NO-BREAK SPACE}")
 
 
 def deviation_text(value: float, unit: str) -> str:

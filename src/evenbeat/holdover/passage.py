@@ -82,7 +82,7 @@ class LimitPassage(Result):
         limit = time_text(self.time_error_limit_s)
         kind = "corrected" if self.corrected else "uncorrected"
         return (
-            f"LimitPassage, {kind}: within ±{limit} at {percent(self.confidence)} "
+            f"LimitPassage, {kind}: within ±{limit} at {percent(self.confidence, None)} "
             f"{_lasting(self.time_within_s)}, never having left it {_lasting(self.time_never_left_s)}"
         )
 
