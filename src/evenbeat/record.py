@@ -599,11 +599,6 @@ class Record(Result):
             f"every {usual}" if self.epochs_ns is None else f"at times of their own (median spacing {usual})"
         )
 
-    @property
-    def soonest_s(self) -> float:
-        """How soon a forecast is of interest: after a sample of a grid, or 1e-5 of the record without one."""
-        return self.interval_s if self.epochs_ns is None else 1e-5 * self.duration_s
-
     def time_of(self, sample: int) -> float:
         """Return seconds from the first sample to one of them; to the end of the record beyond the last."""
         if self.epochs_ns is None:
