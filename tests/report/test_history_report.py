@@ -40,7 +40,9 @@ def test_a_due_day_that_has_passed_is_said_first(demo_data: Path, tmp_path: Path
     assert first.headline().startswith("Calibrate again within")
 
     late = on(due + dt.timedelta(days=1))
-    assert late.headline().startswith(f"Overdue: it was due on {due}, 1 day before {late.analysed_on}. Calibrate")
+    assert late.headline().startswith(
+        f"Overdue: it was due on {due}, 1 day before {late.analysed_on}. Calibrate"
+    )
     page = write_report(late, tmp_path / "late", pdf=False).html.read_text(encoding="utf-8")
     assert f"Overdue: it was due on {due}" in page
 

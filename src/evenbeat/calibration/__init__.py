@@ -10,7 +10,6 @@
     setpoint.py        suggest_setpoint(): what to leave an oscillator at
     methods.py         compare_methods(): other methods of intervals
     reliability.py     fit_reliability(): found states
-    degradation.py     fit_degradation(): paths to a limit
     decision.py        decide(), global_risk(): decision rules
     specification.py   Specification; check_specification(), line by line
     back_cast.py       back_cast(): when it left, which results that touches
