@@ -11,9 +11,9 @@ from typing import Any
 
 from evenbeat.assessment.case import file_source
 from evenbeat.assessment.verdict import Verdict
-from evenbeat.calibration.calendar import checked_date
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import agreement, fit_history
+from evenbeat.calibration.interval import checked_date
 from evenbeat.clock.calibration_points import CalibrationPoint
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.fused_model import FusedModel

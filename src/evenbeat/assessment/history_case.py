@@ -16,23 +16,32 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.case import (
     Case,
+    DecisionBasis,
+    Outlook,
     PredictedCalibration,
+    Variation,
+    cheapest_stories,
     file_source,
+    of_the_model,
+    of_the_question,
     predicted_finding,
     software_versions,
 )
-from evenbeat.assessment.stories import cheapest_stories
-from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
 from evenbeat.calibration.back_cast import BackCast, DatedResult, back_cast
-from evenbeat.calibration.calendar import CalendarUnit, checked_date
 from evenbeat.calibration.decision import Decision, decide
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import HistoryModel, fit_history
 from evenbeat.calibration.history_posterior import DriftPrior
-from evenbeat.calibration.interval import SHORT, IntervalSuggestion, Meaning, suggest_interval
+from evenbeat.calibration.interval import (
+    SHORT,
+    CalendarUnit,
+    IntervalSuggestion,
+    Meaning,
+    checked_date,
+    suggest_interval,
+)
 from evenbeat.calibration.methods import MethodComparison, compare_methods
 from evenbeat.calibration.setpoint import SetpointSuggestion, suggest_setpoint
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike, lasting_text

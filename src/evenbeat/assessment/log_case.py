@@ -8,9 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from evenbeat.assessment.basis import DecisionBasis
-from evenbeat.assessment.case import Case
-from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
+from evenbeat.assessment.case import Case, DecisionBasis, Outlook, Variation, of_the_model, of_the_question
 from evenbeat.calibration.decision import decide
 from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.calibration.tolerance import Tolerance

@@ -21,9 +21,9 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 from scipy import special
 
-from evenbeat.calibration.calendar import checked_date
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import fit_history
+from evenbeat.calibration.interval import checked_date
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.forecaster import (
     PATHS,

@@ -12,8 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from evenbeat.assessment.asked import asked_of_log, assess_stated, treated_log
-from evenbeat.assessment.basis import DecisionBasis
-from evenbeat.assessment.case import software_versions
+from evenbeat.assessment.case import DecisionBasis, software_versions
 from evenbeat.assessment.history_case import assess_history
 from evenbeat.bench import Stated
 from evenbeat.calibration.history import CalibrationHistory
