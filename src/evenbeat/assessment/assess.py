@@ -165,14 +165,7 @@ def part_of_log(
     start: float | np.datetime64 | str | None = None,
     stop: float | np.datetime64 | str | None = None,
 ) -> Record:
-    """Return the part of a record that is to be assessed by itself, from its first to its last reading.
-
-    Parameters
-    ----------
-    start, stop
-        Its first moment, and the first one after it: seconds since the start of the log, or UTC as
-        ``datetime64`` or ISO text; ``None`` for the start or the end of the log.
-    """
+    """Return the part of a record from ``start`` until before ``stop``; it begins and ends with a reading."""
     if start is None and stop is None:
         return record
     end = record.time_of(len(record))

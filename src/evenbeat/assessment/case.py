@@ -156,12 +156,8 @@ AT_END_ALONE = "as asked, but within at its end alone"
 class Variation(Plain):
     """One line of the table: what was changed, and the interval then.
 
-    Attributes
-    ----------
-    interval_s
-        NaN where not even the start holds, or the model could not be fitted; ``note`` says which.
-    reaches_end
-        Whether it ends where the evidence does, not the tolerance.
+    NaN where not even the start holds, or the model could not be fitted: ``note`` says which.
+    ``reaches_end``: it ends where the evidence does, not the tolerance.
     """
 
     changed: str
@@ -206,15 +202,7 @@ def _asked(suggestion: Foreseen, changed: str, factor: float, reliability: float
 def of_the_model(
     others: Iterator[tuple[str, Callable[[], Foreseen]]], begin: Callable[[str], None]
 ) -> list[Variation]:
-    """Return the interval for other models; one that cannot be fitted says why.
-
-    Parameters
-    ----------
-    others
-        What is changed, and what computes the suggestion then.
-    begin
-        Called with what is changed before each is computed.
-    """
+    """Return the interval for other models, by what is changed; one that cannot be fitted says why."""
     found = []
     for changed, suggest in others:
         begin(changed)
@@ -256,19 +244,10 @@ UNSTATED = 3.0
 class Story(Plain):
     """One story that would break the interval.
 
-    Attributes
-    ----------
-    story
-        In words.
-    size, unit
-        How large it must be: fractional, or per year.
-    uncertainties
-        The same in standard uncertainties of what it is about; NaN where none is stated.
-    check_after_s
-        When a check shows it, after the last calibration.
-    check_uncertainty
-        Largest standard uncertainty (k = 1) of a check that shows it then; NaN where the forecast itself is
-        too uncertain by then.
+    ``size`` is how large it must be, in ``unit`` (fractional, or per year), ``uncertainties`` the same in
+    standard uncertainties of what it is about (NaN where none is stated). A check ``check_after_s`` after the
+    last calibration shows it, made with ``check_uncertainty`` (k = 1) at most; NaN where the forecast itself
+    is too uncertain by then.
     """
 
     story: str
@@ -359,24 +338,10 @@ class PredictedCalibration(Plain):
 class Case(Plain):
     """What stands behind a suggested interval.
 
-    Attributes
-    ----------
-    basis
-        Decision rule, when it was chosen, who decides.
-    decision
-        The last value under that rule; ``None`` where there is no value.
-    variations
-        The interval when something asked or assumed is changed.
-    models
-        What each law or model weighs and says, as name, weight and interval in words.
-    backtest
-        Of a log: forecasts held against what followed.
-    predicted
-        Of a history: each calibration as those before it predicted it.
-    inputs
-        The files, with their hashes.
-    stories
-        Of a history: what would break the interval, the cheapest first.
+    ``decision`` is the last value under the rule of ``basis``, ``variations`` the interval when something
+    asked or assumed is changed, ``models`` name, weight and interval of each law; of a log ``backtest`` holds
+    forecasts against what followed, of a history ``predicted`` does, and ``stories`` say what would break the
+    interval.
     """
 
     basis: DecisionBasis = field(metadata=listed_as("decision_basis"))

@@ -53,15 +53,7 @@ def case_of_log(
     beside: tuple[Source, ...] = (),
     progress: Progress | None = None,
 ) -> Case:
-    """Return the case for the interval of a log.
-
-    Parameters
-    ----------
-    beside
-        Files that were used beside the log.
-    progress
-        Called with what is computed next.
-    """
+    """Return the case for the interval of a log; files used ``beside`` the log are inputs as well."""
     begin = progress or (lambda _stage: None)
     record, model = question.record, question.model
     first_day = None if record.start is None else record.start.astype("datetime64[D]").item()

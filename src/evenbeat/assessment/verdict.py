@@ -51,16 +51,9 @@ WHAT: dict[JudgedBy, str] = {
 
 @dataclass(frozen=True, kw_only=True)
 class DisplayBound(Plain):
-    """Upper bounds from readings that never change.
+    """Upper bounds from readings that never change: the ``offset`` shown for ``duration_s``.
 
-    Attributes
-    ----------
-    offset
-        The one value shown, as fractional frequency.
-    step
-        The display's step as fractional frequency; NaN where it cannot be told.
-    duration_s
-        For how long nothing changed.
+    ``step`` of the display as fractional frequency is NaN where it cannot be told.
     """
 
     offset: float
@@ -123,17 +116,9 @@ def display_bound(record: Record) -> DisplayBound | None:
 class ToleranceNow(Plain):
     """Whether a clock is within its tolerance at the end of its log.
 
-    Attributes
-    ----------
-    state
-        ``in`` or ``out``, each with at least the reliability asked for; else ``cannot be told``: the interval
-        of the offset lies across a limit.
-    value, low, high
-        The offset; 95 % of it, or the bounds that the display sets (NaN where its step is not known).
-    probability_within
-        NaN where there are only bounds.
-    judged_by
-        What the offset was taken from.
+    ``in`` or ``out``, each with at least the reliability asked for; else ``cannot be told``: the interval of
+    the offset lies across a limit. ``low`` and ``high`` are its 95 %, or the bounds that the display sets
+    (NaN where its step is not known); ``probability_within`` is NaN where there are only bounds.
     """
 
     state: State
@@ -186,20 +171,10 @@ def tolerance_now(
     as_left: Estimate | None = None,
     reference_uncertainty: float = 0.0,
 ) -> ToleranceNow:
-    """Return whether a clock is in tolerance at the end of its record.
+    """Return whether a clock is in tolerance at the end of its conditioned record.
 
-    Parameters
-    ----------
-    record
-        Conditioned, with at least two readings.
-    model, display
-        What was made of it; where there is neither, the readings themselves are judged.
-    reliability
-        Probability from which on it counts as in or as out.
-    as_left
-        Offset after an adjustment at the end, which then is the offset now.
-    reference_uncertainty
-        Standard uncertainty of the reference's fractional frequency.
+    ``reliability`` is the probability from which on it counts as in or as out; ``as_left`` an adjustment at
+    the end. Where there is neither model nor display, the readings themselves are judged.
     """
     if as_left is None and any(finding.code == ASSUMED_NOMINAL for finding in record.findings):
         return ToleranceNow(state="cannot be told", tolerance=tolerance, judged_by="assumed nominal")

@@ -127,10 +127,7 @@ def dated_results(
     until_s: float,
     date_order: str | None = None,
 ) -> tuple[tuple[DatedResult, ...], tuple[Finding, ...]]:
-    """Return results of a table (see :func:`evenbeat.back_cast`), and what was assumed of it.
-
-    ``start`` is the date of the last known-good value, ``until_s`` the time from there to the finding.
-    """
+    """Return results of a table (see :func:`evenbeat.back_cast`), and what was assumed of it."""
     if isinstance(table, Sequence) and not isinstance(table, str):
         return tuple(table), ()
     read = read_table(table, FIELDS, what="table of results", date_order=date_order)

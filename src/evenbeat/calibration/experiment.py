@@ -61,16 +61,9 @@ SHORTEST_DWELL_S = 2 * SECONDS_PER_HOUR
 
 @dataclass(frozen=True, kw_only=True)
 class Goal(Plain):
-    """One thing to know, and how long a log that takes.
+    """One thing to know, and how long a log that takes; ``inf`` where a hundred years do not suffice.
 
-    Attributes
-    ----------
-    wanted
-        In words.
-    record_length_s
-        If the noise levels are as assumed; ``inf`` where a hundred years do not suffice.
-    safe_length_s
-        If they have to be learnt from the same log, or are at the bad end of the class.
+    To be safe: if the levels have to be learnt from the same log, or are at the bad end of the class.
     """
 
     wanted: str
@@ -80,16 +73,9 @@ class Goal(Plain):
 
 @dataclass(frozen=True, kw_only=True)
 class TemperatureExperiment(Plain):
-    """Steps of temperature that are planned: up, down, down, up, so that no drift hides in them.
+    """Steps of temperature up and down from the middle, so that no drift hides in them.
 
-    Attributes
-    ----------
-    step_k
-        Up and down from the middle.
-    dwell_s, duration_s
-        At each of the four levels, and of the whole experiment.
-    sensitivity_uncertainty_per_k
-        Standard uncertainty of the sensitivity that follows, the noise being known.
+    Dwell at each of the four levels; the sensitivity follows with this standard uncertainty, the noise known.
     """
 
     step_k: float

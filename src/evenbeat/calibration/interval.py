@@ -658,15 +658,7 @@ FEWEST_OF_A_UNIT = 2
 
 @dataclass(frozen=True, kw_only=True)
 class CalendarInterval(Plain):
-    """A whole number of calendar units, and the date when they are over.
-
-    Attributes
-    ----------
-    count, unit
-        ``11`` and ``'month'``.
-    start, due
-        Dates, or ``None`` where no start was given.
-    """
+    """A whole number of calendar units, such as 11 months, and the dates where a start was given."""
 
     count: int
     unit: CalendarUnit

@@ -33,19 +33,10 @@ UNEXPLAINED = "scatter of readings"
 class BenchPoint(Plain):
     """One point of the check.
 
-    Attributes
-    ----------
-    point
-        As in the sheet.
-    deviation
-        Mean reading less what was applied, with the budget that the timebase is no part of.
-    permitted
-        Largest deviation permitted, in the unit of the reading.
-    conformance_probability
-        That the true deviation is within it.
-    verdict
-        By the decision rule, but ``no statement`` where the uncertainty exceeds what is permitted and the
-        deviation is not certain to exceed it either.
+    ``deviation`` is the mean reading less what was applied, with the budget that the timebase is no part of;
+    ``permitted`` the largest one, in the unit of the reading, ``conformance_probability`` that the true one
+    is within it. The verdict is that of the decision rule, but ``no statement`` where the uncertainty exceeds
+    what is permitted and the deviation is not certain to exceed it either.
     """
 
     point: SheetPoint = field(metadata=UNLISTED)

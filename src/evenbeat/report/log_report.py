@@ -402,10 +402,7 @@ def _why_missing(assessment: Assessment) -> str:
 
 
 def findings_section(assessment: Assessment) -> Section:
-    """Return the assumptions and the checks that passed, and what each check of the log did.
-
-    What withholds or qualifies the answer stands on the first pages, each finding once.
-    """
+    """Return assumptions, checks that passed and what each check of the log did; the rest stands in front."""
     return Section(
         heading="Findings and checks",
         blocks=(*other_findings(assessment.findings), *_checks_of_the_log(assessment)),

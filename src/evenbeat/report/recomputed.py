@@ -40,16 +40,9 @@ SHOWN = 40
 
 @dataclass(frozen=True, kw_only=True)
 class Difference(Plain):
-    """One place where record and recomputation differ.
+    """One place where record and recomputation differ, as JSON writes both.
 
-    Attributes
-    ----------
-    where
-        Names and numbers from the outside in, as ``interval/interval_s``.
-    filed, recomputed
-        As JSON writes them; a dash where there is nothing.
-    size
-        Of two numbers, relative to the larger; NaN of anything else.
+    ``size`` of two numbers is relative to the larger; NaN of anything else.
     """
 
     where: str

@@ -203,13 +203,7 @@ STANDING = (
 
 
 def trouble_section(findings: Sequence[Finding], *, said: str = "") -> Section:
-    """Return what the answer depends on: every finding that withholds or qualifies it, and its own test.
-
-    Parameters
-    ----------
-    said
-        The headline: what it says word for word is not said again.
-    """
+    """Return what withholds or qualifies the answer, and its own test, unless the headline ``said`` it."""
     items = tuple(
         dict.fromkeys(f.sentence for f in worst_first(findings) if _up_front(f) and f.sentence not in said)
     )
