@@ -12,7 +12,7 @@ the order up, down, down, up have no slope, so that neither effect hides in the 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -258,7 +258,7 @@ def plan_experiment(
         counter=counter,
         gate_s=gate,
         temperature=temperature,
-        findings=_remarks(goals, times, clock, gate=gate, temperature=temperature, noise=noise),
+        findings=tuple(_remarks(goals, times, clock, gate=gate, temperature=temperature, noise=noise)),
     )
 
 
@@ -348,29 +348,28 @@ def _remarks(
     gate: float,
     temperature: TemperatureExperiment | None,
     noise: object,
-) -> tuple[Finding, ...]:
-    found = []
+) -> Iterator[Finding]:
     if isinstance(noise, str | OscillatorClass):
         sentence = (
             "The noise is what is usual for the class (common practice); a first day of log tells how good "
             "this one is: plan again with its fit."
         )
-        found.append(note("NOISE_OF_CLASS", sentence))
+        yield note("NOISE_OF_CLASS", sentence)
     if any(goal.wanted.startswith(("aging", "whether")) for goal in goals):
         sentence = (
             f"'To be safe' allows for noise that has to be learnt from the same log ({LEARNT:g} times the "
             "interval) and may be worse than assumed; warm-up, gaps and temperature come on top."
         )
-        found.append(note("NOISE_LEARNT", sentence))
+        yield note("NOISE_LEARNT", sentence)
     if math.isfinite(gate):
         sentence = (
             f"Gate or average at least {duration_text(gate)}: from there on the counter is {BETTER:g} times "
             "better than the clock; use readings without dead time."
         )
-        found.append(note("GATE", sentence, gate_s=gate))
+        yield note("GATE", sentence, gate_s=gate)
     elif math.isinf(gate):
         sentence = "At no gate up to 11 days is this counter good enough for the clock: use a finer one."
-        found.append(caution("COUNTER_TOO_COARSE", sentence))
+        yield caution("COUNTER_TOO_COARSE", sentence)
     lowest = int(np.argmin(clock))
     sentence = (
         f"The reference should be {BETTER:g} times better than the clock at every averaging time (below "
@@ -378,15 +377,14 @@ def _remarks(
         f"{100 * (math.sqrt(1 + BETTER**-2) - 1):.0f} % and more too large; its own drift counts as the "
         "clock's."
     )
-    found.append(note("REFERENCE_NEEDED", sentence))
+    yield note("REFERENCE_NEEDED", sentence)
     if temperature is not None:
         sentence = (
             f"Change the temperature on purpose by {temperature.step_k:g} K: up, down, down, up, "
             f"{duration_text(temperature.dwell_s)} at each ({duration_text(temperature.duration_s)} in all); "
             f"the sensitivity is then known to {temperature.sensitivity_uncertainty_per_k:.1e}/K."
         )
-        found.append(note("TEMPERATURE_STEPS", sentence))
-    return tuple(found)
+        yield note("TEMPERATURE_STEPS", sentence)
 
 
 def coefficient_uncertainties(

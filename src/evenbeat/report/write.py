@@ -115,8 +115,10 @@ def write_report(
     from evenbeat.report.page import html_page
     from evenbeat.report.pdf import pdf_bytes
 
-    of_history = isinstance(assessment, HistoryAssessment)
-    document = history_document(assessment) if of_history else log_document(assessment)
+    if isinstance(assessment, HistoryAssessment):
+        document = history_document(assessment)
+    else:
+        document = log_document(assessment)
     numbers, identity = _numbers(assessment, document)
     document = replace(document, footer=f"{document.footer}, report {identity}")
     contents = {
