@@ -315,27 +315,6 @@ def _observed(low: FloatArray, high: FloatArray, weight: FloatArray) -> tuple[Ob
     return tuple(rows)
 
 
-def found_states(
-    time_s: npt.ArrayLike, inspected: npt.ArrayLike, found_in: npt.ArrayLike
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return rows for :func:`fit_reliability` from grouped found states: at t, so many of so many were in.
-
-    Raises
-    ------
-    InputError
-        If the lengths differ or more were in than inspected.
-    """
-    t, n, k = (np.atleast_1d(np.asarray(v, dtype=float)) for v in (time_s, inspected, found_in))
-    if not (t.shape == n.shape == k.shape) or np.any(k > n) or np.any(k < 0):
-        msg = "time_s, inspected and found_in need one entry per group, with 0 <= found_in <= inspected"
-        raise InputError(msg)
-    after = np.concatenate([t, np.zeros_like(t)])
-    before = np.concatenate([np.full_like(t, np.inf), t])
-    counts = np.concatenate([k, n - k])
-    kept = counts > 0
-    return after[kept], before[kept], counts[kept]
-
-
 def _checked_rows(
     after_s: npt.ArrayLike, before_s: npt.ArrayLike, counts: npt.ArrayLike | None
 ) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -17,7 +17,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain
 from evenbeat.register.promises import RealisedReliability
-from evenbeat.result import Column, Result, Table
+from evenbeat.result import Column, Result, Table, fitting
 from evenbeat.units import SECONDS_PER_DAY
 
 LONGEST_LINE = 75
@@ -232,7 +232,7 @@ class DueList(Result):
 
     def _columns(self) -> tuple[Column, ...]:
         return (
-            Column("instrument", heading="instrument", form=_shortened),
+            Column("instrument", heading="instrument", form=fitting(22)),
             Column("state", heading="state"),
             Column("last_calibration", heading="last"),
             Column("due", heading="due"),
@@ -274,7 +274,3 @@ def percent(probability: float) -> str:
     if probability < 1e-4:
         return "< 0.01 %"
     return f"{100 * probability:.{4 if probability > 0.995 else 3}g} %"
-
-
-def _shortened(name: str) -> str:
-    return name if len(name) <= 22 else f"{name[:21]}…"

@@ -14,7 +14,7 @@ from evenbeat.findings import Finding, caution
 from evenbeat.plain import Plain
 from evenbeat.register.facts import Calibration, Instrument, day_of
 from evenbeat.register.register import Register, unknown_instrument
-from evenbeat.result import Column, Result
+from evenbeat.result import Column, Result, fitting
 from evenbeat.tables import Field, TableLike, read_table
 from evenbeat.units import counted
 
@@ -80,7 +80,7 @@ class Trace(Result):
             Column("instrument", heading="instrument"),
             Column("kind", heading="kind"),
             Column("date", heading="date"),
-            Column("what", heading="what", form=lambda text: text if len(text) <= 24 else f"{text[:23]}…"),
+            Column("what", heading="what", form=fitting(24)),
             Column("share", heading="share of tolerance", form=".2g"),
         )
 
