@@ -128,17 +128,10 @@ RELIABILITY_MODELS: dict[str, ReliabilityModel] = {
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class ReliabilityFit(Plain):
-    """One model fitted.
+    """One model fitted: parameters in SI, cost and AIC (Akaike 1974) at the maximum.
 
-    Attributes
-    ----------
-    parameters
-        SI: per second where the model says a rate.
-    negative_log_likelihood, aic
-        At the maximum; AIC after Akaike 1974.
-    interval_s, interval_low_s, interval_high_s
-        Time at which the reliability falls to the target, with its profile-likelihood interval; ``inf``
-        where it does not fall so far within reach.
+    Time at which the reliability falls to the target, with its profile-likelihood interval; ``inf`` where it
+    does not fall so far within reach.
     """
 
     model: ReliabilityModel

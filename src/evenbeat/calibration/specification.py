@@ -97,24 +97,13 @@ _BY_FAMILY = {"allan": "overlapping_allan", "hadamard": "overlapping_hadamard"}
 
 @dataclass(frozen=True, kw_only=True)
 class SpecificationLine(Plain):
-    """One line of a specification.
+    """One line of a specification; made by :meth:`from_mapping` or from a file, see the module.
 
-    Attributes
-    ----------
-    quantity
-        What is specified; see the module.
-    limits
-        Of the fractional frequency, its change, or a deviation (then only the upper one counts).
-    name
-        As printed; made from the rest by default.
-    statistic, averaging_time_s
-        Of ``stability``.
-    covariate, from_value, to_value, reference
-        Of ``temperature``: the range, in the unit of the covariate, and where the change is counted from;
-        without a reference the change over the whole range counts.
-    after_s, compared_with_s, off_s
-        Of ``warm_up`` (time since power-on, and when the final value is taken) and ``retrace`` (time since
-        power is back, and for how long it was off).
+    ``limits`` of the fractional frequency, its change, or a deviation (then only the upper one counts). Of
+    ``temperature`` the range is in the unit of the covariate, and ``reference`` is where the change is
+    counted from; without it the change over the whole range counts. ``after_s`` is the time since power-on
+    (or since power is back), ``compared_with_s`` when the final value is taken, ``off_s`` for how long power
+    was off.
     """
 
     quantity: Quantity
@@ -303,19 +292,10 @@ Overall = Literal["conforms", "does not conform", "not shown"]
 
 @dataclass(frozen=True, kw_only=True)
 class JudgedLine(Plain):
-    """One line of a specification with what the log says of it.
+    """One line of a specification with what the log says of it, NaN where it says nothing.
 
-    Attributes
-    ----------
-    value, low, high
-        NaN where the log says nothing.
-    guard_band
-        What the rule holds back from the limit.
-    conformance_probability
-        NaN where the log says nothing. Where the line is not tested although there is a
-        value (a forecast, a range not seen), it is the probability that the value has.
-    verdict, reason
-        Why a line is not tested, or what to know of the value.
+    Where the line is not tested although there is a value (a forecast, a range not seen), the probability is
+    that which the value has. ``reason`` tells why a line is not tested, or what to know of the value.
     """
 
     line: SpecificationLine = field(metadata=UNLISTED)

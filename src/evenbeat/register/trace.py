@@ -32,18 +32,9 @@ Kind = Literal["calibration", "assessment", "reading"]
 class Touched(Plain):
     """One thing that rests on the reference while it was in doubt.
 
-    Attributes
-    ----------
-    kind
-        ``calibration``, ``assessment`` or ``reading``.
-    date
-        As it was entered.
-    what
-        Number of the certificate, headline of the assessment, name of the reading.
-    through
-        The way from the reference to the instrument: ``standard → counter``.
-    share
-        Error of the reference in half widths of the instrument's tolerance; NaN where either is not known.
+    ``what`` is the number of the certificate, headline of the assessment or name of the reading, ``through``
+    the way from the reference to the instrument, as ``standard → counter``, ``share`` the error of the
+    reference in half widths of the instrument's tolerance; NaN where either is not known.
     """
 
     kind: Kind

@@ -53,17 +53,7 @@ class Difference(Plain):
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Recomputed(Result):
-    """What a recomputation of an audit record shows, made by :func:`verify_record`.
-
-    Attributes
-    ----------
-    record
-        Name of the file.
-    compared
-        How many values were compared.
-    differences
-        Those that differ.
-    """
+    """What a recomputation of an audit record shows, made by :func:`verify_record`."""
 
     record: str
     compared: int
