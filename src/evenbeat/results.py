@@ -4,7 +4,6 @@ from evenbeat.assessment.assess import Assessment
 from evenbeat.assessment.history_case import HistoryAssessment
 from evenbeat.calibration.back_cast import BackCast
 from evenbeat.calibration.decision import Decision
-from evenbeat.calibration.degradation import DegradationFit
 from evenbeat.calibration.experiment import ExperimentPlan
 from evenbeat.calibration.history_model import HistoryModel
 from evenbeat.calibration.interval import IntervalSuggestion
@@ -49,7 +48,6 @@ __all__ = [
     "ConvertedLog",
     "CorrectedCurve",
     "Decision",
-    "DegradationFit",
     "DueList",
     "ExperimentPlan",
     "Forecast",
