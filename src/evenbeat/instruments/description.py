@@ -162,8 +162,15 @@ def _description(text: str, name: str) -> Description:
         if key not in given:
             msg = f'{name}: [reading] has no {key}; give for instance quantity = "frequency", unit = "Hz"'
             raise InputError(msg)
-    _check_pattern(name, given.get("value"))
-    return Description(name=Path(name).stem, title=_one_line(str(title)), **given)
+    try:
+        groups = re.compile(given.get("value", Description.value)).groupindex
+    except re.error as error:
+        msg = f"{name}: [reading] value is not a regular expression ({error})"
+        raise InputError(msg) from None
+    if "value" not in groups:
+        msg = f"{name}: [reading] value needs a group (?P<value>…) around the number"
+        raise InputError(msg)
+    return Description(name=Path(name).stem, title=" ".join(str(title).split()), **given)
 
 
 def _checked(name: str, table: str, key: str, value: object, known: Mapping[str, type]) -> object:
@@ -185,38 +192,14 @@ def _checked(name: str, table: str, key: str, value: object, known: Mapping[str,
     raise InputError(msg)
 
 
-def _check_pattern(name: str, pattern: str | None) -> None:
-    if pattern is None:
-        return
-    try:
-        groups = re.compile(pattern).groupindex
-    except re.error as error:
-        msg = f"{name}: [reading] value is not a regular expression ({error})"
-        raise InputError(msg) from None
-    if "value" not in groups:
-        msg = f"{name}: [reading] value needs a group (?P<value>…) around the number"
-        raise InputError(msg)
-
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split())
-
-
 @dataclass(frozen=True, kw_only=True)
 class Reading:
-    """What an answer holds.
+    """What an answer holds."""
 
-    Parameters
-    ----------
-    text
-        The number with all digits that were sent, ``NaN`` where the instrument says that it has none,
-        ``None`` where the answer is not understood.
-    remark
-        What is worth a comment in the log; empty where nothing is.
-    """
-
+    # the number with all digits that were sent, ``NaN`` where the instrument says that it has none, ``None``
+    # where the answer is not understood
     text: str | None
-    remark: str = ""
+    remark: str = ""  # what is worth a comment in the log; empty where nothing is
 
 
 def read_answer(answer: bytes, pattern: re.Pattern[str]) -> Reading:
@@ -227,12 +210,10 @@ def read_answer(answer: bytes, pattern: re.Pattern[str]) -> Reading:
     match = pattern.fullmatch(text)
     number = match.group("value") if match else None
     try:
-        value = float(number) if number is not None else None
+        value = float(number or "")
     except ValueError:
-        value = None
-    if number is None or value is None:
         return Reading(text=None, remark=f"answer set aside: {shown(answer)}")
-    if not abs(value) < SCPI_INFINITY:
+    if number is None or not abs(value) < SCPI_INFINITY:
         return Reading(text="NaN", remark=f"the instrument has no reading: {shown(answer)}")
     return Reading(text=number.strip())
 

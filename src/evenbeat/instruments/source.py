@@ -18,13 +18,7 @@ _ERROR_ANSWER_LIMIT_S = 5.0
 
 
 class Source:
-    """An instrument at an address, by its description.
-
-    Parameters
-    ----------
-    remarks
-        What is worth a comment in the log; the oldest are pushed out beyond a hundred.
-    """
+    """An instrument at an address, by its description; its ``remarks`` are worth a comment in the log."""
 
     def __init__(self, description: Description, address: str, *, visa_library: str = "@py") -> None:
         self.description = description
@@ -187,11 +181,8 @@ class Beside:
                 self.remarks.append(f"{self.name}: {reading.remark}")
             if reading.text is not None:
                 self._latest = (taken[1], reading.text)
-            self._pass_on()
+            while self.source.remarks:
+                self.remarks.append(f"{self.name}: {self.source.remarks.popleft()}")
             if self.source.description.ask:
                 due = max(due + self.source.description.every_s, time.monotonic())
                 self._stop.wait(due - time.monotonic())
-
-    def _pass_on(self) -> None:
-        while self.source.remarks:
-            self.remarks.append(f"{self.name}: {self.source.remarks.popleft()}")
