@@ -200,7 +200,7 @@ class Journal:
         self._descriptor = descriptor
 
     def beat_from(self, now_ns: int, interval_s: float) -> int:
-        """Return from which moment the beat counts, as the first part says; where it does not, from now on."""
+        """Return from which moment the beat counts, as the first part says; else from now on."""
         with min(self._parts(), key=_number).open("rb") as file:
             found = _BEAT.search(file.read(_BLOCK))
         stated = None if found is None else utc_from_text(found[1].decode("ascii"))
