@@ -94,13 +94,7 @@ class Description:
         return f"{self.quantity}_{self.unit}" if plain else f"{self.quantity} [{self.unit}]"
 
     def for_clock(self) -> Description:
-        """Return itself if it describes readings of a clock.
-
-        Raises
-        ------
-        InputError
-            If the quantity or its unit is not one of a clock.
-        """
+        """Return itself if it describes readings of a clock in one of their units."""
         if self.quantity not in _DIMENSIONS:
             msg = f"{self.name}: the quantity is '{self.quantity}'; for a clock give {', '.join(_DIMENSIONS)}"
             raise InputError(msg)
@@ -124,13 +118,7 @@ def shipped_descriptions() -> tuple[str, ...]:
 
 
 def read_description(source: str | Path) -> Description:
-    """Return a description that is shipped (by name) or written in a TOML file (by path).
-
-    Raises
-    ------
-    InputError
-        If there is none of that name, or a key is unknown, missing or of the wrong kind.
-    """
+    """Return a description that is shipped (by name) or written in a TOML file (by path)."""
     if str(source) in shipped_descriptions():
         entry = files("evenbeat.instruments").joinpath("descriptions", f"{source}.toml")
         return _description(entry.read_text(encoding="utf-8"), str(source))

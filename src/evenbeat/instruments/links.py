@@ -51,13 +51,7 @@ class Stop:
 
 
 def address_parts(address: str) -> tuple[str, str, int]:
-    """Return the kind of way, where it leads, and the TCP port or the speed (0: not stated).
-
-    Raises
-    ------
-    InputError
-        If the address has none of the known forms, which it names.
-    """
+    """Return the kind of way, where it leads, and the TCP port or the speed (0: not stated)."""
     if "::" in address and "://" not in address:
         return "visa", address, 0
     with suppress(ValueError):
@@ -75,22 +69,10 @@ def address_parts(address: str) -> tuple[str, str, int]:
 
 
 def open_link(address: str, description: Description, *, visa_library: str = "@py") -> Link:
-    """Return an open link.
+    """Return an open link; an address of no known form, or for which a package is missing, is an InputError.
 
-    Parameters
-    ----------
-    address
-        ``tcp://HOST:PORT``, ``serial:PORT`` with an optional ``?baud=19200``, or a VISA resource name
-        such as ``TCPIP0::HOST::PORT::SOCKET``, ``USB0::…::INSTR`` or ``ASRL/dev/ttyUSB0::INSTR``.
-    visa_library
-        PyVISA's name of the library; ``@py`` is pure Python.
-
-    Raises
-    ------
-    InputError
-        If the address is not understood or an optional package is missing.
-    InstrumentError
-        If there is no way to the instrument.
+    Known are ``tcp://HOST:PORT``, ``serial:PORT`` with an optional ``?baud=19200``, and VISA resource names
+    such as ``TCPIP0::HOST::PORT::SOCKET``, ``USB0::…::INSTR`` or ``ASRL/dev/ttyUSB0::INSTR``.
     """
     kind, where, port = address_parts(address)
     if kind == "tcp":

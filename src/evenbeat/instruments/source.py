@@ -30,13 +30,7 @@ class Source:
         self._in_line = False
 
     def connect(self, stop: Stop) -> None:
-        """Open the link, send what prepares the instrument, and ask who it is.
-
-        Raises
-        ------
-        InstrumentError
-            If there is no link, or a question stays without answer.
-        """
+        """Open the link, send what prepares the instrument, and ask who it is."""
         self.close()
         self._link = open_link(self.address, self.description, visa_library=self._visa_library)
         self._in_line = False
@@ -54,13 +48,7 @@ class Source:
                 self.remarks.append(f"the instrument reports: {shown(complaint)}")
 
     def read(self, stop: Stop) -> tuple[bytes, int] | None:
-        """Return the next answer and the moment (monotonic, ns) it was complete; ``None`` if to stop.
-
-        Raises
-        ------
-        InstrumentError
-            If the link is gone or no complete answer comes in time.
-        """
+        """Return the next answer and the moment (monotonic, ns) it was complete; ``None`` if to stop."""
         link = self._link
         if link is None:
             msg = f"{self.address}: the instrument is not connected"
