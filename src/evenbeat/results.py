@@ -30,7 +30,7 @@ from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.fleet.due import DueList
 from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.holdover.passage import LimitPassage
-from evenbeat.instruments.result import Collected
+from evenbeat.instruments.progress import Collected
 from evenbeat.ledger import Ledger
 from evenbeat.logs.bulk import ConvertedLog
 from evenbeat.logs.inspection import Inspection

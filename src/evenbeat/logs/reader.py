@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenbeat.bench import Bench
-from evenbeat.epochs import EXACT_STAMPS, IntArray, regular_grid, spans_of
+from evenbeat.epochs import EXACT_STAMPS, Grid, IntArray, spans_of
 from evenbeat.errors import LogError, NoTimeError, RowError, blamed
 from evenbeat.findings import Finding, caution
 from evenbeat.intake import LARGEST, let_go, mapping_of
@@ -43,7 +43,6 @@ from evenbeat.record import Record, Source
 from evenbeat.units import counted
 
 if TYPE_CHECKING:
-    from evenbeat.epochs import Grid
     from evenbeat.quantities import FloatArray
 
 _PREFIXES = ("k", "M", "G")
@@ -404,7 +403,7 @@ def _grid(sheet: Sheet, times: Times | None, interval_s: float | None) -> Grid:
             "(interval_s)"
         )
         raise LogError(msg)
-    return regular_grid(sheet.table.rows, interval_s)
+    return Grid(cells=sheet.table.rows, interval_s=interval_s)
 
 
 def _record(
