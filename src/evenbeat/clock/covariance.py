@@ -2,7 +2,7 @@
 
 The mean over (a, b) is ``(x(b) - x(a)) / (b - a)``, so the covariance of two means is a second
 difference of the generalized covariance of phase (:func:`evenbeat.powerlaw.phase_covariance`). It is
-exact for combinations whose weights sum to zero: see :class:`evenbeat.clock.contrasts.Contrasts`.
+exact for combinations whose weights sum to zero: see :class:`evenbeat.clock.regression.Contrasts`.
 
 A drift that wanders (random-run FM, S_y ~ f⁻⁴) has no such covariance there: contrasts remove a constant, not
 the line that it would also have to lose. It is a two-sided Wiener process W of the drift, zero in the middle

@@ -8,7 +8,7 @@ polynomial up to the third order (AT-cut crystals are cubic).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -187,15 +187,6 @@ class Course:
         return cls(
             value_after=lambda after: np.interp(after, times, known), words="as given", residual=residual
         )
-
-
-def checked_courses(courses: Mapping[str, Course] | None, names: Sequence[str]) -> dict[str, Course]:
-    """Return the courses, all of covariates that were fitted."""
-    for name in courses or {}:
-        if name not in names:
-            msg = f"{name!r} was not fitted; the environment of this model is: {', '.join(names) or 'none'}"
-            raise InputError(msg)
-    return dict(courses or {})
 
 
 def lagged_powers_ahead(

@@ -21,36 +21,45 @@ from evenbeat.clock.blocks import (
 )
 from evenbeat.clock.calibration_points import Calibrations, calibration_points
 from evenbeat.clock.covariance import Gates
-from evenbeat.clock.design import FEWEST_DAYS, Felt, Trend, after_steps, trend_of, wave_over
-from evenbeat.clock.determined import Asked, changing, ranked, told_apart
+from evenbeat.clock.design import (
+    FEWEST_DAYS,
+    Asked,
+    Felt,
+    Trend,
+    after_steps,
+    changing,
+    told_apart,
+    trend_of,
+    wave_over,
+)
 from evenbeat.clock.environment import HIGHEST_ORDER, Influence, chosen_influences
-from evenbeat.clock.fused_model import fused_model
+from evenbeat.clock.fusion import adjustment_times, fused_model, same_step
 from evenbeat.clock.lag import FineView, fine_view, spread_over_lags
-from evenbeat.clock.laws import (
+from evenbeat.clock.model import ClockModel
+from evenbeat.clock.noise_grid import NoiseGrid, NoisePrior, fit_on_grid, noise_grid
+from evenbeat.clock.origins import (
     LawWeight,
     best,
     by_law,
     curvature_shares,
+    innovation_findings,
     law_findings,
     searched,
+    tested_on_its_past,
     weigh_laws,
+    with_forecast_scores,
 )
-from evenbeat.clock.likelihood import fit_on_grid
-from evenbeat.clock.model import ClockModel
-from evenbeat.clock.noise_grid import NoiseGrid, NoisePrior, noise_grid
-from evenbeat.clock.offsets import adjustment_times, same_step
-from evenbeat.clock.origins import innovation_findings, tested_on_its_past, with_forecast_scores
 from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.plausibility import StatedPrior, class_findings
 from evenbeat.clock.prediction import Component, Variant
-from evenbeat.clock.surroundings import environment_findings
+from evenbeat.clock.regression import ranked
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
 from evenbeat.findings import Finding, caution, merged, note
 from evenbeat.plausible import stated_nominal
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record, check_record
-from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text, percent
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_YEAR, duration_text, percent
 
 MOST_BLOCKS = 400
 MOST_BLOCKS_WITH_WHITE_PM = 200
@@ -248,7 +257,7 @@ def fit_clock(
             asked.findings,
             told,
             _findings(model),
-            environment_findings(model, fine),
+            _environment_findings(model, fine),
             [_wave_finding(model, period) for period in waves],
             [model.self_test.finding()],
         )
@@ -623,3 +632,87 @@ def _display_finding(model: ClockModel) -> Finding:
         standard_uncertainty=display.offset,
         aging_per_day=display.rate * SECONDS_PER_DAY,
     )
+
+
+COLLINEAR = 10.0
+"""Variance inflation from which two effects count as not told apart (common practice)."""
+CLEARLY = 3.5
+"""Standard uncertainties from which a difference between rising and falling is reported."""
+NEAR_LONGEST = 0.9
+DWELL = 5
+"""Lags to wait after a step of temperature: 99 % of it has arrived by then."""
+
+
+def _environment_findings(model: ClockModel, fine: FineView) -> Iterator[Finding]:
+    """Return what there is to say of the environment of a fitted clock."""
+    yield from _collinear(model)
+    for influence, (effect, error), turns in zip(
+        model.trend.influences, fine.direction_effect, fine.turns, strict=True
+    ):
+        name = influence.name
+        high = influence.lag.interval()[1] if influence.lag.standard_uncertainty > 0 else 0.0
+        if high > NEAR_LONGEST * fine.longest_s:
+            sentence = (
+                f"How fast the clock follows {name} cannot be seen in this record: every lag up to "
+                f"{duration_text(fine.longest_s)} fits about as well."
+            )
+            yield note("LAG_NOT_SEEN", sentence, longest_s=fine.longest_s)
+        if math.isfinite(effect) and abs(effect) > CLEARLY * error:
+            sentence = (
+                f"At the same {name}, its lag allowed for, frequency differs by {2 * effect:+.1e} between "
+                "rising and falling: hysteresis, or a second and longer lag; the sensitivity is a mean of "
+                "both."
+            )
+            values = {"rising_minus_falling": 2 * effect, "standard_uncertainty": 2 * error}
+            yield caution("HYSTERESIS", sentence, **values)
+        for moment in turns:
+            sentence = (
+                f"The frequency step {duration_text(moment)} into the record came just as {name} changed its "
+                "course: rather hysteresis or what drives it (a heater, its supply) than the oscillator."
+            )
+            yield caution("STEP_WITH_ENVIRONMENT", sentence, after_s=moment)
+
+
+def _collinear(model: ClockModel) -> Iterator[Finding]:
+    """Say where an influence can hardly be told apart from aging or steps: what these add to its variance."""
+    top = model.components[0]
+    variant = model.variants[top.variant]
+    if not model.trend.influences or not variant.fit.kept.all():
+        return
+    inverse = variant.fit.inverse_information[top.node, top.walk]
+    spread = np.sqrt(np.diag(inverse))
+    aging, first = variant.law.columns, model.trend.first_step(len(inverse))
+    without_aging = _variances_without(inverse, slice(0, aging))
+    without_steps = _variances_without(inverse, slice(first, first + len(model.trend.step_times)))
+    for influence in model.trend.influences:
+        place = model.trend.first_of(influence.name, len(inverse))
+        inflation = float(inverse[place, place] / without_aging[place])
+        if inflation > COLLINEAR:
+            correlation = float(inverse[0, place] / (spread[0] * spread[place]))
+            step = 3 * influence.spread
+            step = max(step, 3.0) if influence.name.endswith(("_c", "_k")) else step
+            dwell = max(DWELL * influence.lag.value, 2 * SECONDS_PER_HOUR)
+            sentence = (
+                f"{influence.name} moves with time, so its influence and the aging are hard to tell apart "
+                f"(variance inflation {inflation:.0f}, correlation {correlation:+.2f}). An experiment tells: "
+                f"change it on purpose by {step:.2g} both ways, {duration_text(dwell)} at each, log on."
+            )
+            values = {"variance_inflation": inflation, "correlation": correlation}
+            yield caution("COLLINEAR_WITH_AGING", sentence, **values, dwell_s=dwell, step=step)
+        inflation = float(inverse[place, place] / without_steps[place])
+        if inflation > COLLINEAR:
+            sentence = (
+                f"{influence.name} changes little but where the clock stepped, so its influence and the "
+                f"step are hard to tell apart (variance inflation {inflation:.0f}). Change it on purpose at "
+                "another time."
+            )
+            yield caution("COLLINEAR_WITH_STEP", sentence, variance_inflation=inflation)
+
+
+def _variances_without(inverse: FloatArray, some: slice) -> FloatArray:
+    """Return the variances of all coefficients over σ² if some were known to be zero, shape (p,)."""
+    variances = np.diag(inverse).copy()
+    rest = np.setdiff1d(np.arange(len(inverse)), np.arange(len(inverse))[some])
+    information = np.linalg.inv(inverse)
+    variances[rest] = np.diag(np.linalg.inv(information[np.ix_(rest, rest)]))
+    return variances

@@ -16,8 +16,7 @@ from evenbeat.clock.covariance import (
     WHITE_PM,
     unit_level,
 )
-from evenbeat.clock.likelihood import GridFit
-from evenbeat.clock.noise_grid import NoiseGrid
+from evenbeat.clock.noise_grid import GridFit, NoiseGrid
 from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import FloatArray, StudentMixture
 from evenbeat.record import Record

@@ -16,9 +16,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
-from evenbeat.clock.likelihood import GridFit
 from evenbeat.clock.model import ClockModel
-from evenbeat.clock.noise_grid import NoiseGrid, NoisePrior
+from evenbeat.clock.noise_grid import GridFit, NoiseGrid, NoisePrior
 from evenbeat.clock.oscillator_classes import (
     OSCILLATOR_CLASSES,
     OscillatorClass,

@@ -30,8 +30,7 @@ from evenbeat.clock.covariance import (
     mean_frequency_variance,
     unit_level,
 )
-from evenbeat.clock.likelihood import GridFit, shared
-from evenbeat.clock.noise_grid import Node, NoiseGrid
+from evenbeat.clock.noise_grid import GridFit, Node, NoiseGrid, shared
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.quantities import FloatArray, StudentMixture
 
