@@ -52,27 +52,14 @@ from evenbeat.units import counted, duration_text, percent
 
 @dataclass(frozen=True, kw_only=True)
 class Seen:
-    """What a record shows of the time between two moments.
+    """What a record shows of the time between two moments."""
 
-    Attributes
-    ----------
-    length_s
-        From the first to the end of the last reading there.
-    centre_s
-        Of the time that was measured.
-    frequency
-        Mean over it; NaN where nothing was read, or too much is missing.
-    unmeasured
-        By how much its variance under white FM of unit h₀/2 exceeds that of the mean over the whole length.
-    share
-        Part of the time asked for that readings at epochs of their own measured.
-    """
-
-    length_s: float
-    centre_s: float
-    frequency: float
+    length_s: float  # From the first to the end of the last reading there
+    centre_s: float  # Of the time that was measured
+    frequency: float  # Mean over it; NaN where nothing was read, or too much is missing
+    # By how much its variance under white FM of unit h₀/2 exceeds that of the mean over the whole length
     unmeasured: float = 0.0
-    share: float = 1.0
+    share: float = 1.0  # Part of the time asked for that readings at epochs of their own measured
 
 
 NEAR = 0.25

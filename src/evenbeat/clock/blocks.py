@@ -40,21 +40,13 @@ class Display:
     A straight line may lie up to a step either way of readings that hide it, at either end of the record:
     triangular distributions (JCGM 100:2008, 4.3.9) of the offset, and of twice as much over the length for
     the rate.
-
-    Attributes
-    ----------
-    step
-        Fractional frequency.
-    hides
-        Whether readings mostly repeat, so that averaging them does not see within a step. With noise of half
-        a step or more neighbours differ in at least half of the cases, and the mean of many is right.
-    rate
-        Standard uncertainty of the aging rate per second.
     """
 
-    step: float = 0.0
+    step: float = 0.0  # Fractional frequency
+    # Whether readings mostly repeat, so that averaging them does not see within a step. With noise of half a
+    # step or more neighbours differ in at least half of the cases, and the mean of many is right.
     hides: bool = False
-    rate: float = 0.0
+    rate: float = 0.0  # Standard uncertainty of the aging rate per second
 
     @property
     def offset(self) -> float:
@@ -88,35 +80,18 @@ class Display:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Blocks:
-    """Mean frequencies over spans of time.
+    """Mean frequencies over spans of time."""
 
-    Attributes
-    ----------
-    spans
-        In seconds since the record's start.
-    frequency
-        Shape (n,), dimensionless.
-    covariates
-        Means of the covariates over the same spans.
-    length_s
-        Length of a regular block.
-    factor
-        Samples in a regular block.
-    display
-        What the readings cannot show.
-    gating
-        Interval and gate in seconds where readings have dead time between them; the spans of all readings
-        where they are at epochs of their own.
-    """
-
-    spans: Spans
-    frequency: FloatArray
-    covariates: Mapping[str, FloatArray]
-    length_s: float
-    factor: int
+    spans: Spans  # In seconds since the record's start
+    frequency: FloatArray  # Shape (n,), dimensionless
+    covariates: Mapping[str, FloatArray]  # Means of the covariates over the same spans
+    length_s: float  # Length of a regular block
+    factor: int  # Samples in a regular block
     findings: tuple[Finding, ...]
+    # Interval and gate in seconds where readings have dead time between them; the spans of all readings
+    # where they are at epochs of their own
     gating: Gating | Gates | None = None
-    display: Display = field(default_factory=Display)
+    display: Display = field(default_factory=Display)  # What the readings cannot show
 
     def __len__(self) -> int:
         return len(self.frequency)

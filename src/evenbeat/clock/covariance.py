@@ -137,18 +137,10 @@ class Gating:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Gates:
-    """Readings at epochs of their own: the span of each, in the unit of the blocks, and where blocks begin.
+    """Readings at epochs of their own, in the unit of the blocks."""
 
-    Attributes
-    ----------
-    spans
-        Of the m readings, in order.
-    begins
-        Shape (n,): first reading of each block.
-    """
-
-    spans: Spans
-    begins: IntArray
+    spans: Spans  # Of the m readings, in order
+    begins: IntArray  # Shape (n,): first reading of each block
 
     def scaled(self, factor: float) -> Gates:
         """Return the spans in another unit of time."""

@@ -34,28 +34,17 @@ FEWEST_DAYS = 2
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class FittedInfluence:
-    """One environmental covariate as the model uses it: powers of ``(lagged - mean) / spread``.
-
-    Attributes
-    ----------
-    order
-        Highest power.
-    mean, spread
-        Of the block averages, in the covariate's unit.
-    diurnal_amplitude
-        Amplitude of the covariate at a period of one day, in its unit; NaN for records under two days.
-    residual
-        Standard deviation of what is left of it beside the mean and the daily swing.
-    lag
-        Time constant in seconds by which the clock follows it; without uncertainty where it was stated.
-    """
+    """One environmental covariate as the model uses it: powers of ``(lagged - mean) / spread``."""
 
     name: str
-    order: int
+    order: int  # Highest power
+    # mean, spread: of the block averages, in the covariate's unit
     mean: float
     spread: float
+    # Amplitude of the covariate at a period of one day, in its unit; NaN for records under two days
     diurnal_amplitude: float
-    residual: float
+    residual: float  # Standard deviation of what is left of it beside the mean and the daily swing
+    # Time constant in seconds by which the clock follows it; without uncertainty where it was stated
     lag: Estimate
 
     def powers(self, inside: FloatArray) -> FloatArray:
@@ -66,17 +55,10 @@ class FittedInfluence:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Fading:
-    """Autocorrelation of the influences' columns beside their daily wave, as the record shows it.
+    """Autocorrelation of the influences' columns beside their daily wave, as the record shows it."""
 
-    Attributes
-    ----------
-    step_s
-        Distance of the times at which it is known.
-    correlation
-        Shape (k, q), from one at no distance down to where it first vanishes; zero beyond.
-    """
-
-    step_s: float
+    step_s: float  # Distance of the times at which it is known
+    # Shape (k, q), from one at no distance down to where it first vanishes; zero beyond
     correlation: FloatArray
 
     @classmethod
@@ -118,23 +100,14 @@ class Fading:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class LagPoint:
-    """One set of lags with its weight, and the influences' columns under it.
+    """One set of lags with its weight, and the influences' columns under it."""
 
-    Attributes
-    ----------
-    lags_s, lagged_at_end
-        For each influence: its lag, and its last lagged value.
-    columns
-        Of all powers of all influences over the blocks, less their means, shape (n, q).
-    means
-        What was taken from the columns, shape (q,).
-    """
-
+    # lags_s, lagged_at_end: for each influence: its lag, and its last lagged value
     lags_s: tuple[float, ...]
     weight: float
     lagged_at_end: tuple[float, ...]
-    columns: FloatArray
-    means: FloatArray
+    columns: FloatArray  # Of all powers of all influences over the blocks, less their means, shape (n, q)
+    means: FloatArray  # What was taken from the columns, shape (q,)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -142,33 +115,21 @@ class Trend:
     """Columns of the trend for any spans: those of the law, then influences, then steps, then waves.
 
     Times are in units of the record length.
-
-    Attributes
-    ----------
-    lag_points
-        The first is the middle of what is known of the lags.
-    swing, rest
-        Daily sine and cosine amplitudes, shape (2, q), and covariance of the rest, shape (q, q), of the
-        influences' columns in the record.
-    fading
-        How fast a deviation of these columns from mean and daily wave is forgotten.
-    days
-        Length of the record in days where it shows their daily wave; zero for records under two days.
-    waves_s
-        Periods of the sines in the model that no covariate explains.
-    not_determined
-        Covariates that were asked for but cannot be told apart, with the sentence that says why.
     """
 
     influences: tuple[FittedInfluence, ...]
     step_times: tuple[float, ...]
-    lag_points: tuple[LagPoint, ...]
+    lag_points: tuple[LagPoint, ...]  # The first is the middle of what is known of the lags
+    # swing, rest: daily sine and cosine amplitudes, shape (2, q), and covariance of the rest, shape (q, q),
+    # of the influences' columns in the record
     swing: FloatArray
     rest: FloatArray
-    fading: Fading
+    fading: Fading  # How fast a deviation of these columns from mean and daily wave is forgotten
+    # Length of the record in days where it shows their daily wave; zero for records under two days
     days: float = 0.0
-    waves_s: tuple[float, ...] = ()
+    waves_s: tuple[float, ...] = ()  # Periods of the sines in the model that no covariate explains
     record_s: float = 1.0
+    # Covariates that were asked for but cannot be told apart, with the sentence that says why
     not_determined: Mapping[str, str] = field(default_factory=dict)
 
     @property
@@ -447,23 +408,14 @@ NOTICED = 0.05
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Asked:
-    """What a clock model is asked to tell apart besides its offset and aging.
-
-    Attributes
-    ----------
-    step_times
-        In units of the record length.
-    not_determined
-        Covariates that were asked for and are left out, with the sentence that says why.
-    findings
-        What is left out, and why.
-    """
+    """What a clock model is asked to tell apart besides its offset and aging."""
 
     influences: tuple[Influence, ...]
-    step_times: tuple[float, ...]
+    step_times: tuple[float, ...]  # In units of the record length
     waves_s: tuple[float, ...] = ()
+    # Covariates that were asked for and are left out, with the sentence that says why
     not_determined: Mapping[str, str] = field(default_factory=dict)
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[Finding, ...] = ()  # What is left out, and why
 
     def without(self, name: str, why: str) -> Asked:
         """Return it without a covariate."""

@@ -158,22 +158,12 @@ FAR = 700.0
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Paths:
-    """Normal paths at m times, n of them drawn with one set of noise levels.
+    """Normal paths at m times, n of them drawn with one set of noise levels."""
 
-    Attributes
-    ----------
-    mean
-        Shape (n, m).
-    covariance
-        Shape (m, m); ``growth`` of shape (n,) multiplies it for each path.
-    diffusion
-        Shape (n,): growth of the variance per second between two neighbouring times.
-    """
-
-    mean: FloatArray
-    covariance: FloatArray
+    mean: FloatArray  # Shape (n, m)
+    covariance: FloatArray  # Shape (m, m); ``growth`` of shape (n,) multiplies it for each path
     growth: FloatArray
-    diffusion: FloatArray
+    diffusion: FloatArray  # Shape (n,): growth of the variance per second between two neighbouring times
 
     def drawn(self, generator: np.random.Generator) -> FloatArray:
         """Return one path for each row of the mean, shape (n, m)."""
@@ -183,39 +173,21 @@ class Paths:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Grounds:
-    """What a forecast rests on.
+    """What a forecast rests on."""
 
-    Attributes
-    ----------
-    kind
-        A log, calibrations, or what was stated.
-    reach_s
-        How far ahead it can vouch for what it says; infinite for a statement.
-    first_s
-        How soon a change is looked for: the length of an average, or an hour.
-    drift_rate
-        Per second; ``None`` where no drift is told apart.
-    averaging_time_s
-        What an offset is the mean over where nothing is asked; ``None`` where averages have no noise.
-    reference_stated
-        Whether what is known of the reference is part of the forecast already.
-    seasons_seen
-        Whether a yearly course would have been seen.
-    log
-        The clock model of a log, ``None`` of all else: it was tested on its past, and from its noise an
-        experiment can be planned.
-    as_left, start, last_interval
-        Of calibrations: what the last one left, on which date, and what the last two found.
-    """
-
-    kind: Literal["log", "calibrations", "statement"]
-    reach_s: float
-    first_s: float
-    drift_rate: Estimate | None
+    kind: Literal["log", "calibrations", "statement"]  # A log, calibrations, or what was stated
+    reach_s: float  # How far ahead it can vouch for what it says; infinite for a statement
+    first_s: float  # How soon a change is looked for: the length of an average, or an hour
+    drift_rate: Estimate | None  # Per second; ``None`` where no drift is told apart
+    # What an offset is the mean over where nothing is asked; ``None`` where averages have no noise
     averaging_time_s: float | None = None
-    reference_stated: bool = True
-    seasons_seen: bool = True
+    reference_stated: bool = True  # Whether what is known of the reference is part of the forecast already
+    seasons_seen: bool = True  # Whether a yearly course would have been seen
+    # The clock model of a log, ``None`` of all else: it was tested on its past, and from its noise an
+    # experiment can be planned
     log: Any = None
+    # as_left, start, last_interval: of calibrations: what the last one left, on which date, and what the
+    # last two found
     as_left: Estimate | None = None
     start: dt.date | None = None
     last_interval: LastInterval | None = None

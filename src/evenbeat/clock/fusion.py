@@ -56,32 +56,20 @@ Side = Literal["alone", "found", "left"]
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Offsets:
-    """Offsets of a clock, as found and as left, beside its log.
+    """Offsets of a clock, as found and as left, beside its log."""
 
-    Attributes
-    ----------
-    spans
-        In units of the record length since its start.
-    value, variance
-        Shape (k,), in the model's scale and less the mean of its blocks; variance of the measurement and
-        of the environment at the time, which only the log's own time knows.
-    designs
-        The trend's columns over the spans, one array of shape (k, p) for each variant.
-    steps
-        How each offset depends on the steps of adjustments outside the log, shape (k, s).
-    labels, at_s
-        What each offset is and when.
-    earlier, later
-        Scaled times of the adjustments before and after the log.
-    """
-
-    spans: Spans
+    spans: Spans  # In units of the record length since its start
+    # value, variance: shape (k,), in the model's scale and less the mean of its blocks; variance of the
+    # measurement and of the environment at the time, which only the log's own time knows
     value: FloatArray
     variance: FloatArray
+    # The trend's columns over the spans, one array of shape (k, p) for each variant
     designs: tuple[FloatArray, ...]
-    steps: FloatArray
+    steps: FloatArray  # How each offset depends on the steps of adjustments outside the log, shape (k, s)
+    # labels, at_s: what each offset is and when
     labels: tuple[str, ...]
     at_s: FloatArray
+    # earlier, later: scaled times of the adjustments before and after the log
     earlier: tuple[float, ...]
     later: tuple[float, ...]
 
@@ -241,18 +229,10 @@ def gamma_rule(degrees_of_freedom: float, count: int) -> tuple[FloatArray, Float
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Reference:
-    """The log's reference: prior of its offset and drift at the end of the log, in scaled units.
+    """The log's reference: prior of its offset and drift at the end of the log, in scaled units."""
 
-    Attributes
-    ----------
-    mean
-        Offset over the model's scale, and drift times record length over it, shape (2,).
-    covariance
-        Shape (2, 2).
-    """
-
-    mean: FloatArray
-    covariance: FloatArray
+    mean: FloatArray  # Offset over the model's scale, and drift times record length over it, shape (2,)
+    covariance: FloatArray  # Shape (2, 2)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -273,22 +253,15 @@ class Conditioned:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Agreement:
-    """How well the offsets fit what the log predicted of them.
+    """How well the offsets fit what the log predicted of them."""
 
-    Attributes
-    ----------
-    probability
-        Prior-predictive probability of offsets that fit so badly or worse; NaN without a free one.
-    chi_squared, freedom
-        Weighted over the log's posterior.
-    normalised
-        For every offset, what it lies from the log's forecast over twice the standard deviation of
-        that difference (E_n at k = 2), steps eliminated; NaN where a step takes it up.
-    """
-
+    # Prior-predictive probability of offsets that fit so badly or worse; NaN without a free one
     probability: float
+    # chi_squared, freedom: weighted over the log's posterior
     chi_squared: float
     freedom: int
+    # For every offset, what it lies from the log's forecast over twice the standard deviation of that
+    # difference (E_n at k = 2), steps eliminated; NaN where a step takes it up
     normalised: FloatArray
 
 

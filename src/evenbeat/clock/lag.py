@@ -341,25 +341,16 @@ HALF, QUARTER = 10**0.5, 10**0.25
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class FineView:
-    """What the fine averages say of the environment.
+    """What the fine averages say of the environment."""
 
-    Attributes
-    ----------
-    lags
-        One estimate in seconds for each influence; ``None`` where the record has too few readings.
-    direction_effect
-        Half the difference between rising and falling at the same lagged value, as fractional frequency
-        with its standard uncertainty, for each influence; NaN where it could not be looked for.
-    turns
-        For each influence, the times in seconds of flagged frequency steps at which it changed its course.
-    longest_s
-        The longest lag that was looked for.
-    """
-
+    # One estimate in seconds for each influence; ``None`` where the record has too few readings
     lags: tuple[Estimate, ...]
+    # Half the difference between rising and falling at the same lagged value, as fractional frequency with
+    # its standard uncertainty, for each influence; NaN where it could not be looked for
     direction_effect: tuple[tuple[float, float], ...]
+    # For each influence, the times in seconds of flagged frequency steps at which it changed its course
     turns: tuple[tuple[float, ...], ...]
-    longest_s: float
+    longest_s: float  # The longest lag that was looked for
 
 
 @lru_cache(maxsize=2)  # other laws and noises of the same record see the same

@@ -31,30 +31,16 @@ _SLOPE = {WHITE_PM: -2, WHITE_FM: -1, FLICKER_FM: 0, RANDOM_WALK_FM: 1, WANDERIN
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class LevelPosterior:
-    """What is known of the noise levels: points with weights.
+    """What is known of the noise levels: points with weights."""
 
-    Attributes
-    ----------
-    weights
-        Shape (k,).
-    ratios
-        For each point, exponent to Allan variance at one block relative to white FM; of a wandering drift
-        the Hadamard variance.
-    allan_variance
-        Shape (k,): estimated Allan variance of white FM at one block.
-    degrees_of_freedom
-        Shape (k,), of that estimate.
-    block_s
-        Length of one block in seconds.
-    dilution
-        See :class:`evenbeat.clock.noise_grid.NoiseGrid`: what hides under the averages of sparse readings.
-    """
-
-    weights: FloatArray
+    weights: FloatArray  # Shape (k,)
+    # For each point, exponent to Allan variance at one block relative to white FM; of a wandering drift the
+    # Hadamard variance
     ratios: tuple[dict[int, float], ...]
-    allan_variance: FloatArray
-    degrees_of_freedom: FloatArray
-    block_s: float
+    allan_variance: FloatArray  # Shape (k,): estimated Allan variance of white FM at one block
+    degrees_of_freedom: FloatArray  # Shape (k,), of that estimate
+    block_s: float  # Length of one block in seconds
+    # See :class:`evenbeat.clock.noise_grid.NoiseGrid`: what hides under the averages of sparse readings
     dilution: float = 1.0
 
     def estimates(self, exponent: int) -> FloatArray:
@@ -160,15 +146,9 @@ def _quantile(values: FloatArray, weights: FloatArray, probability: float) -> fl
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class VarianceTerms:
-    """The variance of a time-error forecast by what causes it; the terms add up to the whole.
+    """The variance of a time-error forecast by what causes it; the terms add up to the whole."""
 
-    Attributes
-    ----------
-    by_term
-        Term to variance [s²] of shape (m,).
-    """
-
-    by_term: Mapping[str, FloatArray]
+    by_term: Mapping[str, FloatArray]  # Term to variance [s²] of shape (m,)
 
     @property
     def total(self) -> FloatArray:

@@ -50,22 +50,13 @@ class Node:
     """One pair of ratios (white PM, flicker FM): the basis in which every random-walk ratio is diagonal.
 
     In it contrasts become uncorrelated numbers of variance ``σ² (1 + r eigenvalue)``.
-
-    Attributes
-    ----------
-    moving
-        The noise whose ratio r is: random-walk FM or a wandering drift.
-    ratios
-        Its ratios, shape (r,).
-    turn
-        The square matrix that turns contrasts.
     """
 
     white_pm: float
     flicker_fm: float
-    moving: int
-    ratios: FloatArray
-    turn: FloatArray
+    moving: int  # The noise whose ratio r is: random-walk FM or a wandering drift
+    ratios: FloatArray  # Its ratios, shape (r,)
+    turn: FloatArray  # The square matrix that turns contrasts
     eigenvalues: FloatArray
     log_determinant: float
 
@@ -76,30 +67,19 @@ class Node:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class NoiseGrid:
-    """All nodes for one layout of blocks; independent of the readings, so shared between fits.
+    """All nodes for one layout of blocks; independent of the readings, so shared between fits."""
 
-    Attributes
-    ----------
-    spans
-        In units of the record length.
-    block
-        Length of a regular block in the same unit, at which the ratios are taken.
-    covariances
-        Exponent to covariance of the block averages, shape (n, n), scaled to unit Allan variance.
-    dilution
-        By how much dead time between readings of their own times raises the variance of a block under white
-        FM: the ratios are as much larger.
-    turns
-        The matrices that turn contrasts into the basis of every node, shape (nodes, n - 1, n - 1).
-    """
-
-    spans: Spans
-    block: float
+    spans: Spans  # In units of the record length
+    block: float  # Length of a regular block in the same unit, at which the ratios are taken
     ratios: Ratios
     contrasts: Contrasts
+    # Exponent to covariance of the block averages, shape (n, n), scaled to unit Allan variance
     covariances: dict[int, FloatArray]
     nodes: tuple[Node, ...]
+    # The matrices that turn contrasts into the basis of every node, shape (nodes, n - 1, n - 1)
     turns: FloatArray
+    # By how much dead time between readings of their own times raises the variance of a block under white
+    # FM: the ratios are as much larger
     dilution: float = 1.0
 
     @cached_property
@@ -319,34 +299,24 @@ it adds as much to the variance of the drift at the end as white FM does: q/2 be
 
 @dataclass(frozen=True, kw_only=True)
 class PriorShape:
-    """What a prior holds of noises that hide under white FM.
+    """What a prior holds of noises that hide under white FM."""
 
-    Attributes
-    ----------
-    no_walk
-        Weight of a clock without random-walk FM, for which the weakest ratio of the grid stands.
-    weakest_walk
-        Where there is one, its ratio starts at this value (in the unit of ``WEAKEST_WALK``).
-    walk_slope
-        From there its weight per decade falls as the ratio to the power ``-walk_slope`` in records of 60
-        block lengths and more; in those of 20 and fewer, which hardly tell a strong walk from a weak one,
-        it is flat, and between them in between.
-    no_flicker, no_flicker_beside_walk, no_flicker_beside_wander
-        Weight of a clock without flicker FM, where there is no random walk, where there is, and where the
-        drift wanders; the rest is flat in the logarithm of the ratio.
-    wander
-        Weight of a clock whose drift wanders, which then has no random walk.
-    weakest_wander
-        From there it is flat in the logarithm of the ratio, in the unit of ``WEAKEST_WANDER``.
-    """
-
+    # Weight of a clock without random-walk FM, for which the weakest ratio of the grid stands
     no_walk: float = 0.0
+    # Where there is one, its ratio starts at this value (in the unit of ``WEAKEST_WALK``)
     weakest_walk: float
+    # From there its weight per decade falls as the ratio to the power ``-walk_slope`` in records of 60 block
+    # lengths and more; in those of 20 and fewer, which hardly tell a strong walk from a weak one, it is
+    # flat, and between them in between
     walk_slope: float = 0.0
+    # no_flicker, no_flicker_beside_walk, no_flicker_beside_wander: weight of a clock without flicker FM,
+    # where there is no random walk, where there is, and where the drift wanders; the rest is flat in the
+    # logarithm of the ratio
     no_flicker: float
     no_flicker_beside_walk: float
     no_flicker_beside_wander: float = 0.4
-    wander: float = 0.1
+    wander: float = 0.1  # Weight of a clock whose drift wanders, which then has no random walk
+    # From there it is flat in the logarithm of the ratio, in the unit of ``WEAKEST_WANDER``
     weakest_wander: float = 30.0
 
 
@@ -409,33 +379,19 @@ MOST_PRODUCTS = 500_000
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class GridFit:
-    """The fixed effects of one design, estimated at every point of the grid.
+    """The fixed effects of one design, estimated at every point of the grid."""
 
-    Attributes
-    ----------
-    coefficients
-        Shape (nodes, r, p).
-    inverse_information
-        Shape (nodes, r, p, p): covariance of the coefficients over σ².
-    level
-        Shape (nodes, r): estimate of σ² with ``degrees_of_freedom``.
-    kept
-        Which columns can be told apart, shape (p,); the others have neither effect nor uncertainty.
-    log_restricted, log_likelihood
-        Shape (nodes, r): restricted log likelihood with σ² integrated out, and the ordinary one at
-        its maximum over σ² and the coefficients.
-    walks
-        How many nodes, the first ones, have a random walk and no wandering drift.
-    """
-
-    coefficients: FloatArray
-    inverse_information: FloatArray
-    level: FloatArray
+    coefficients: FloatArray  # Shape (nodes, r, p)
+    inverse_information: FloatArray  # Shape (nodes, r, p, p): covariance of the coefficients over σ²
+    level: FloatArray  # Shape (nodes, r): estimate of σ² with ``degrees_of_freedom``
     degrees_of_freedom: int
+    # Which columns can be told apart, shape (p,); the others have neither effect nor uncertainty
     kept: npt.NDArray[np.bool_]
+    # log_restricted, log_likelihood: shape (nodes, r): restricted log likelihood with σ² integrated out, and
+    # the ordinary one at its maximum over σ² and the coefficients
     log_restricted: FloatArray
     log_likelihood: FloatArray
-    walks: int
+    walks: int  # How many nodes, the first ones, have a random walk and no wandering drift
 
 
 def shared(designs: Sequence[FloatArray]) -> tuple[FloatArray, list[npt.NDArray[np.intp]]]:

@@ -349,24 +349,14 @@ def most_likely_covariance(grid: NoiseGrid, variants: Sequence[Variant]) -> Floa
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Forecasts:
-    """What was predicted at one origin, under v variants for h horizons, less what came.
+    """What was predicted at one origin, under v variants for h horizons, less what came."""
 
-    Attributes
-    ----------
-    before
-        Differences of averages before the origin.
-    ahead
-        The h horizons in record lengths.
-    missed, scale
-        Outcome less forecast, and the forecast's scale, shape (h, v).
-    level, freedom
-        Estimate of σ² from before the origin, and its degrees of freedom, shape (v,).
-    """
-
-    before: int
-    ahead: tuple[float, ...]
+    before: int  # Differences of averages before the origin
+    ahead: tuple[float, ...]  # The h horizons in record lengths
+    # missed, scale: outcome less forecast, and the forecast's scale, shape (h, v)
     missed: FloatArray
     scale: FloatArray
+    # level, freedom: estimate of σ² from before the origin, and its degrees of freedom, shape (v,)
     level: FloatArray
     freedom: FloatArray
 

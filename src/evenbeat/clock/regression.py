@@ -41,17 +41,10 @@ TOLD_APART = 1e-5
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Ranked:
-    """The columns that can be told apart, and their QR factorisation beside the constant, if there is one.
+    """The columns that can be told apart, and their QR factorisation beside the constant, if there is one."""
 
-    Attributes
-    ----------
-    kept
-        Shape (p,).
-    basis, triangle
-        Q of shape (n, r) and R of shape (r, r) of the constant and the columns that are kept.
-    """
-
-    kept: npt.NDArray[np.bool_]
+    kept: npt.NDArray[np.bool_]  # Shape (p,)
+    # basis, triangle: q of shape (n, r) and R of shape (r, r) of the constant and the columns that are kept
     basis: FloatArray
     triangle: FloatArray
 
@@ -94,21 +87,11 @@ def ranked(columns: FloatArray, *, constant: bool = True) -> Ranked:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Inverted:
-    """The inverse of normal equations on what they tell apart.
+    """The inverse of normal equations on what they tell apart."""
 
-    Attributes
-    ----------
-    inverse
-        Shape (…, q, q).
-    rank
-        Number of directions that are told apart, shape (…).
-    log_determinant
-        Of the information in these directions, shape (…).
-    """
-
-    inverse: FloatArray
-    rank: npt.NDArray[np.int_]
-    log_determinant: FloatArray
+    inverse: FloatArray  # Shape (…, q, q)
+    rank: npt.NDArray[np.int_]  # Number of directions that are told apart, shape (…)
+    log_determinant: FloatArray  # Of the information in these directions, shape (…)
 
 
 def inverted(information: FloatArray, size: FloatArray) -> Inverted:
