@@ -342,18 +342,10 @@ class LeastSquaresLine(Plain):
 def least_squares_line(
     frequency: FloatArray, design: FloatArray, duration_s: float, level: FloatArray
 ) -> LeastSquaresLine:
-    """Return the ordinary least-squares line.
+    """Return the ordinary least-squares line of frequencies, shape (n,).
 
-    Parameters
-    ----------
-    frequency
-        Shape (n,).
-    design
-        Shape (n, p): scaled time first, then what else the model has, without the constant.
-    duration_s
-        The unit of scaled time.
-    level
-        The other columns after the record, shape (p - 1,): zero for the environment, one for steps.
+    The design, shape (n, p), has scaled time first, then what else the model has, without the constant;
+    ``level`` is what these other columns are after the record: zero for the environment, one for steps.
     """
     scale = float(np.std(frequency)) or 1.0
     y = (frequency - frequency.mean()) / scale

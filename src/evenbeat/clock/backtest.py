@@ -173,15 +173,8 @@ def stop_unless_trusted(model: ClockModel, *, even_if_untested: bool) -> None:
 def as_predicted_finding(model: ClockModel) -> Finding | None:
     """Return whether the mean frequency of the last fifth lies where the rest predicted it.
 
-    Parameters
-    ----------
-    model
-        Fitted to the whole record; its laws, environment and prior are used again.
-
-    Returns
-    -------
-    Finding or None
-        ``AS_PREDICTED`` (good) or ``NOT_AS_PREDICTED`` (caution); ``None`` where a part is short or empty.
+    The laws, environment and prior of the model are used again: ``AS_PREDICTED`` (good), ``NOT_AS_PREDICTED``
+    (caution), or ``None`` where a part is short or empty.
     """
     record = model.record
     begin = (1 - SHARE_PREDICTED) * record.duration_s

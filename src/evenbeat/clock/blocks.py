@@ -111,14 +111,8 @@ class Blocks:
 def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, ...] = ()) -> Blocks:
     """Return the record as block averages; excluded samples are left out, steps of frequency stay.
 
-    A block ends where the record steps, of frequency or of phase, and none runs across a step of phase.
-
-    Parameters
-    ----------
-    most_blocks
-        Number of regular blocks that is not exceeded.
-    covariates
-        Names of those that are averaged too; a sample without one of them is left out.
+    A block ends where the record steps, of frequency or of phase, and none runs across a step of phase. A
+    sample without one of the ``covariates``, which are averaged too, is left out.
     """
     values = frequencies(record)
     columns = {name: between_samples(record, record.covariates[name]) for name in covariates}
@@ -260,15 +254,8 @@ def read_now_and_then(record: Record) -> bool:
 
 
 def blocks_between_readings(record: Record, *, most_blocks: int) -> Blocks:
-    """Return the mean frequencies between successive readings of phase.
+    """Return the mean frequencies between successive readings of phase; many are thinned out evenly.
 
-    Parameters
-    ----------
-    most_blocks
-        Where there are more, only every second, third … reading is used, and the last.
-
-    Notes
-    -----
     Not valid where the clock was set, or whole cycles were lost, between readings without a flag.
     """
     values = np.asarray(record.usable_values(without_steps=False), dtype=float)
@@ -313,18 +300,11 @@ def _last_halved(intervals: int, factor: int) -> npt.NDArray[np.intp]:
 
 
 def blocks_of_readings(record: Record, *, most_blocks: int) -> Blocks:
-    """Return frequencies at epochs of their own, each with its span, or averages of neighbours.
+    """Return frequencies at epochs of their own, each with its span, or averages of neighbours where many.
 
-    Parameters
-    ----------
-    most_blocks
-        Where there are more readings, groups of neighbours are averaged, weighted by their spans; a group
-        ends at a step of frequency and where half of its usual length is empty.
-
-    Notes
-    -----
-    A group stands for the span about the centre of its readings that lies within it; its noise is that of the
-    readings (see :func:`evenbeat.clock.covariance.block_covariance`).
+    Averages are weighted by the spans; a group ends at a step of frequency and where half of its usual length
+    is empty. It stands for the span about the centre of its readings that lies within it; its noise is that
+    of the readings (see :func:`evenbeat.clock.covariance.block_covariance`).
     """
     values = np.asarray(record.usable_values(without_steps=False), dtype=float)
     where = np.flatnonzero(~np.isnan(values))

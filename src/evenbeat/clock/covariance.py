@@ -75,16 +75,9 @@ def unit_level(exponent: int, span: float) -> float:
 
 
 def mean_frequency_covariance(exponent: int, one: Spans, other: Spans) -> FloatArray:
-    """Return the generalized covariance, per unit level, of means over two sets of spans.
+    """Return the generalized covariance, per unit level, of means over spans, shape (len(one), len(other)).
 
-    Parameters
-    ----------
-    exponent
-        2 (white PM, per unit variance of phase), 0, -1 or -2 (per unit h_α), or -4 (per unit growth).
-
-    Returns
-    -------
-    array of shape (len(one), len(other))
+    Of white PM per unit variance of phase, of a wandering drift per unit growth, of the others per unit h_α.
     """
     total = _edges(exponent, one.stop, other.stop)
     total -= _edges(exponent, one.stop, other.start)

@@ -210,15 +210,9 @@ class Trend:
     ) -> tuple[FloatArray, FloatArray]:
         """Return what is not known of the daily amplitude, and standard deviation of the rest, shape (m,).
 
-        In the unit of ``effects``, at times ``after_s`` after the record. A daily wave seen for so long is
-        trusted for a small part of that; one record length later its phase counts as unknown.
-
-        Parameters
-        ----------
-        effects
-            Coefficients of the influences' columns, shape (q,).
-        courses
-            Covariates whose future is given: their daily swing is known.
+        Given the coefficients of the influences' columns, shape (q,), at times ``after_s`` after the record.
+        A daily wave seen for so long is trusted for a small part of that; one record length later its phase
+        counts as unknown. Where a course is given the daily swing is known.
         """
         swinging, straying = effects.copy(), effects.copy()
         begin = 0
@@ -417,6 +411,15 @@ class Asked:
     not_determined: Mapping[str, str] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()  # What is left out, and why
 
+    def changing(self, covariates: Mapping[str, FloatArray]) -> Asked:
+        """Return it without covariates whose block averages are all the same."""
+        kept = self
+        for influence in self.influences:
+            column = covariates[influence.name]
+            if not float(np.std(column)) > STANDS_STILL * (1 + abs(float(np.mean(column)))):
+                kept = kept.without(influence.name, f"it is {column[0]:g} throughout")
+        return kept
+
     def without(self, name: str, why: str) -> Asked:
         """Return it without a covariate."""
         sentence = f"The influence of {name} is not determined: {why}."
@@ -440,15 +443,6 @@ class _Column:
     values: FloatArray
 
 
-def changing(asked: Asked, covariates: Mapping[str, FloatArray]) -> Asked:
-    """Return what is asked without covariates whose block averages are all the same."""
-    for influence in asked.influences:
-        column = covariates[influence.name]
-        if not float(np.std(column)) > STANDS_STILL * (1 + abs(float(np.mean(column)))):
-            asked = asked.without(influence.name, f"it is {column[0]:g} throughout")
-    return asked
-
-
 def told_apart(
     asked: Asked,
     laws: Sequence[AgingLaw],
@@ -459,13 +453,9 @@ def told_apart(
 ) -> Asked:
     """Return what is asked without what the record cannot tell apart from what is kept before it.
 
-    What is asked itself is returned where nothing is left out.
-
-    Parameters
-    ----------
-    acting
-        For each set of lags that counts, the powers of each influence over the blocks, shape (n, order), or
-        (n, 0) where it is not to be judged yet.
+    What is asked itself is returned where nothing is left out. ``acting`` has for each set of lags that
+    counts the powers of each influence over the blocks, shape (n, order), or (n, 0) where it is not to be
+    judged yet.
     """
     if not (asked.step_times or asked.influences or asked.waves_s):
         return asked
@@ -485,12 +475,21 @@ def told_apart(
     if not lost:
         return asked
     for (kind, _), (column, parts) in lost.items():
-        if kind == "step":
-            asked = _without_step(asked, column, parts)
-        elif kind == "influence":
+        if kind == "influence":
             asked = _without_influence(asked, column, parts)
-        elif kind == "wave":
-            asked = _without_wave(asked, column, parts)
+            continue
+        others, words = " and ".join(parts), column.words
+        code = "STEP_NOT_DETERMINED"
+        sentence = f"A change at {words} cannot be told apart from {others}; it is attributed to that."
+        if kind == "wave":
+            code = "WAVE_NOT_DETERMINED"
+            sentence = (
+                f"{words.capitalize()} is not determined: {others} moves just as it does, and all of it "
+                "counts as that."
+            )
+        elif all(part.startswith("the step") for part in parts):
+            sentence = f"Of {words} and {others} the averages see only one change; they count as one step."
+        asked = replace(asked, findings=(*asked.findings, caution(code, sentence)))
     waves = tuple(period for place, period in enumerate(asked.waves_s) if ("wave", place) not in lost)
     kept = tuple(time for place, time in enumerate(asked.step_times) if ("step", place) not in lost)
     return replace(asked, step_times=kept, waves_s=waves)
@@ -535,16 +534,6 @@ def _explaining(lost: _Column, columns: Sequence[_Column], shares: FloatArray) -
     return list(dict.fromkeys(parts))
 
 
-def _without_step(asked: Asked, step: _Column, parts: Sequence[str]) -> Asked:
-    others = " and ".join(parts)
-    if all(part.startswith("the step") for part in parts):
-        sentence = f"Of {step.words} and {others} the averages see only one change; they count as one step."
-    else:
-        sentence = f"A change at {step.words} cannot be told apart from {others}; it is attributed to that."
-    finding = caution("STEP_NOT_DETERMINED", sentence)
-    return replace(asked, findings=(*asked.findings, finding))
-
-
 def _without_influence(asked: Asked, column: _Column, parts: Sequence[str]) -> Asked:
     name, others = column.words, " and ".join(parts)
     if column.power == 1 and all(part.startswith("the step") for part in parts):
@@ -561,12 +550,3 @@ def _without_influence(asked: Asked, column: _Column, parts: Sequence[str]) -> A
     finding = caution("INFLUENCE_OF_LOWER_ORDER", sentence)
     fitted = [replace(each, order=order) if each.name == name else each for each in asked.influences]
     return replace(asked, influences=tuple(fitted), findings=(*asked.findings, finding))
-
-
-def _without_wave(asked: Asked, wave: _Column, parts: Sequence[str]) -> Asked:
-    sentence = (
-        f"{wave.words.capitalize()} is not determined: {' and '.join(parts)} moves just as it does, and all "
-        "of it counts as that."
-    )
-    finding = caution("WAVE_NOT_DETERMINED", sentence)
-    return replace(asked, findings=(*asked.findings, finding))

@@ -200,14 +200,7 @@ def lagged_powers_ahead(
 ) -> FloatArray:
     """Return the means of powers of the lagged covariate, over spans after the record, shape (m, order).
 
-    Parameters
-    ----------
-    lagged_at_end
-        Last lagged value, from where it relaxes towards the course.
-    powers
-        Lagged values, shape (k,), to its powers, shape (k, order).
-    start_s, stop_s
-        Shape (m,), in seconds after the end of the record.
+    It relaxes from its last lagged value towards the course; ``powers`` makes shape (k, order) of shape (k,).
     """
     reach = float(np.max(stop_s))
     finest = min(

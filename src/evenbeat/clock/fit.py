@@ -27,7 +27,6 @@ from evenbeat.clock.design import (
     Felt,
     Trend,
     after_steps,
-    changing,
     told_apart,
     trend_of,
     wave_over,
@@ -39,6 +38,7 @@ from evenbeat.clock.model import ClockModel
 from evenbeat.clock.noise_grid import NoiseGrid, NoisePrior, fit_on_grid, noise_grid
 from evenbeat.clock.origins import (
     LawWeight,
+    aicc,
     best,
     by_law,
     curvature_shares,
@@ -192,10 +192,14 @@ def fit_clock(
     )
     step_times = _step_times(record, blocks, adjustment_times(record, points))
     scale = _scale(record, blocks, step_times)
-    asked = changing(
-        Asked(influences=influences, step_times=step_times, waves_s=_wave_asked(blocks, asked=daily_wave)),
-        blocks.covariates,
-    )
+    if daily_wave and blocks.length_s > LONGEST_FOR_WAVE * SECONDS_PER_DAY:
+        msg = (
+            f"blocks of {duration_text(blocks.length_s)} average over the daily wave; "
+            "raise most_blocks or leave daily_wave out"
+        )
+        raise InputError(msg)
+    waves_s = (SECONDS_PER_DAY,) if daily_wave else ()
+    asked = Asked(influences=influences, step_times=step_times, waves_s=waves_s).changing(blocks.covariates)
     asked, trend, fine = _trend(asked, record, blocks, aging_laws)
     duration = record.duration_s
     spans = blocks.spans.scaled(1 / duration)
@@ -368,9 +372,8 @@ def _bent(
     def score(orders: Sequence[int]) -> float:
         acting = np.hstack([each[:, :order] for each, order in zip(powers, orders, strict=True)])
         design = trend.columns(law, curvature, grid.spans, acting)
-        k = design.shape[1] + len(grid.covariances) - 1
-        n = len(blocks) - 1
-        return -2 * best(fit_on_grid(grid, y, design)[0]) + 2 * k + 2 * k * (k + 1) / max(n - k - 1, 1)
+        parameters = design.shape[1] + len(grid.covariances) - 1
+        return aicc(best(fit_on_grid(grid, y, design)[0]), parameters, len(blocks) - 1)
 
     told = []
     orders = [each.order for each in asked.influences]
@@ -392,16 +395,6 @@ def _bent(
         pairs = zip(asked.influences, orders, strict=True)
         asked = replace(asked, influences=tuple(replace(each, order=order) for each, order in pairs))
     return asked, told
-
-
-def _wave_asked(blocks: Blocks, *, asked: bool) -> tuple[float, ...]:
-    if asked and blocks.length_s > LONGEST_FOR_WAVE * SECONDS_PER_DAY:
-        msg = (
-            f"blocks of {duration_text(blocks.length_s)} average over the daily wave; "
-            "raise most_blocks or leave daily_wave out"
-        )
-        raise InputError(msg)
-    return (SECONDS_PER_DAY,) if asked else ()
 
 
 def _waves_that_stand_out(
@@ -498,24 +491,20 @@ def _laws(
     record: Record, aging: str | Sequence[str], age_s: float | None, *, retrace: bool
 ) -> tuple[AgingLaw, ...]:
     """Return the laws to compare, bounded by the oscillator's age, with transients after interruptions."""
-    starts = _interruptions(record) if retrace else ()
-    laws = tuple(law.with_retrace(starts) for law in chosen_laws(aging))
+    laws, duration = chosen_laws(aging), record.duration_s
+    if retrace:  # settling after an interruption goes on unflagged
+        ends = [record.time_of(f.stop) for f in record.flags if f.cause == "warm_up" and f.start > 0]
+        starts = [end / duration for end in ends if end < 0.9 * duration]
+        if not starts:
+            msg = "retrace needs an interruption with settling after it, and conditioning flagged none"
+            raise InputError(msg)
+        laws = tuple(law.with_retrace(starts) for law in laws)
     if age_s is None:
         return laws
     if not 0 < age_s < math.inf:
         msg = f"age_s is {age_s}; it must be the positive time for which the oscillator had been running"
         raise InputError(msg)
-    return tuple(law.begun_before(age_s / record.duration_s) for law in laws)
-
-
-def _interruptions(record: Record) -> tuple[float, ...]:
-    """Return the scaled times from which settling after an interruption goes on unflagged."""
-    ends = [record.time_of(f.stop) for f in record.flags if f.cause == "warm_up" and f.start > 0]
-    starts = tuple(end / record.duration_s for end in ends if end < 0.9 * record.duration_s)
-    if not starts:
-        msg = "retrace needs an interruption with settling after it, and conditioning flagged none"
-        raise InputError(msg)
-    return starts
+    return tuple(law.begun_before(age_s / duration) for law in laws)
 
 
 def _variants(
@@ -570,68 +559,53 @@ def _components(
     )
 
 
-def _findings(model: ClockModel) -> tuple[Finding, ...]:
-    y = model._y
-    findings = law_findings(model.laws)
-    if not model.blocks.display.hides:  # a display that stands still for days looks like a quiet clock
-        findings += innovation_findings(model.grid, y, model.variants, model.record)
+def _findings(model: ClockModel) -> Iterator[Finding]:
+    display, count = model.blocks.display, len(model.blocks)
+    yield from law_findings(model.laws)
+    if not display.hides:  # a display that stands still for days looks like a quiet clock
+        yield from innovation_findings(model.grid, model._y, model.variants, model.record)
     if any(math.isnan(influence.diurnal_amplitude) for influence in model.trend.influences):
         sentence = (
             "The record is shorter than two days, so forecasts know neither the daily swing of temperature "
             "nor variations beyond what was logged."
         )
-        findings.append(note("NO_DIURNAL_CYCLE", sentence))
+        yield note("NO_DIURNAL_CYCLE", sentence)
     if not all(variant.fit.kept.all() for variant in model.variants):
         sentence = (
             "At some curvatures of the aging laws not all terms of the model can be told apart; there the "
             "later ones are left out."
         )
-        findings.append(caution("TERMS_NOT_TOLD_APART", sentence))
+        yield caution("TERMS_NOT_TOLD_APART", sentence)
     if model.wandering >= WANDERS:
-        rate = model.aging_rate().per_day
         sentence = (
             f"The drift itself wanders (probability {percent(model.wandering)}): the aging rate is that at "
             "the end of the record, and a forecast widens accordingly."
         )
-        findings.append(
-            note("DRIFT_WANDERS", sentence, probability=model.wandering, aging_per_day=rate.value)
-        )
+        rate = model.aging_rate().per_day.value
+        yield note("DRIFT_WANDERS", sentence, probability=model.wandering, aging_per_day=rate)
     elif model.wandering:
         change = model.wandering_limit * SECONDS_PER_DAY
         sentence = (
             f"No drift that wanders is seen; one that changes by up to {change:.2g} per day in such a record "
             "(root mean square, 95 %) would hide, and the aging rate be off by more than its interval says."
         )
-        findings.append(note("NO_WANDERING_DRIFT", sentence, change_per_day=change))
-    if len(model.blocks) < FEW_BLOCKS:
-        findings.append(_few_blocks_finding(len(model.blocks)))
-    if model.blocks.display.hides:
-        findings.append(_display_finding(model))
-    return tuple(findings)
-
-
-def _few_blocks_finding(count: int) -> Finding:
-    sentence = (
-        f"{count} averages hardly tell a random walk from white noise: of simulated random walks the 95 % "
-        "interval of the aging rate held the truth in about nine cases of ten (8 to 20 averages)."
-    )
-    return caution("FEW_AVERAGES", sentence, averages=count)
-
-
-def _display_finding(model: ClockModel) -> Finding:
-    display = model.blocks.display
-    of_rate = f" and {display.rate * SECONDS_PER_DAY:.1e} per day of the aging rate" if display.rate else ""
-    sentence = (
-        f"Neighbouring readings mostly repeat the same displayed value, so averaging does not see within a "
-        f"display step of {display.step:.2g}: every reading counts as an interval, which leaves at least "
-        f"{display.offset:.1e} (step/√6) unknown of every absolute frequency{of_rate}."
-    )
-    return caution(
-        "DISPLAY_HIDES",
-        sentence,
-        standard_uncertainty=display.offset,
-        aging_per_day=display.rate * SECONDS_PER_DAY,
-    )
+        yield note("NO_WANDERING_DRIFT", sentence, change_per_day=change)
+    if count < FEW_BLOCKS:
+        sentence = (
+            f"{count} averages hardly tell a random walk from white noise: of simulated random walks the "
+            "95 % interval of the aging rate held the truth in about nine cases of ten (8 to 20 averages)."
+        )
+        yield caution("FEW_AVERAGES", sentence, averages=count)
+    if display.hides:
+        per_day = display.rate * SECONDS_PER_DAY
+        of_rate = f" and {per_day:.1e} per day of the aging rate" if per_day else ""
+        sentence = (
+            "Neighbouring readings mostly repeat the same displayed value, so averaging does not see within "
+            f"a display step of {display.step:.2g}: every reading counts as an interval, which leaves at "
+            f"least {display.offset:.1e} (step/√6) unknown of every absolute frequency{of_rate}."
+        )
+        values = {"standard_uncertainty": display.offset, "aging_per_day": per_day}
+        yield caution("DISPLAY_HIDES", sentence, **values)
 
 
 COLLINEAR = 10.0

@@ -289,21 +289,11 @@ def first_exit(
     *,
     between: Callable[[FloatArray], FloatArray] | None = None,
 ) -> float:
-    """Return the time at which a probability first falls below ``asked``.
+    """Return the time at which a probability, shape (n,), first falls below ``asked``.
 
-    Parameters
-    ----------
-    times
-        Shape (n,), increasing: where it is looked for. An excursion between two of them goes unseen.
-    probability
-        At these times, shape (n,).
-    between
-        Times of shape (m,) to probabilities of shape (m,); straight lines by default.
-
-    Returns
-    -------
-    float
-        NaN if it does not hold at the first time, ``inf`` if it holds at all of them.
+    It is looked for at the times, which increase; an excursion between two of them goes unseen. ``between``
+    gives the probability at other times, straight lines by default. NaN if it does not hold at the first
+    time, ``inf`` if at all of them.
     """
     below = np.flatnonzero(probability < asked)
     if len(below) == 0:
@@ -341,23 +331,11 @@ def never_left(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the probability of never having left limits until each time, and its standard error, shape (m,).
 
-    Parameters
-    ----------
-    groups
-        Paths at the times, drawn here.
-    within
-        The exact probability of being within the limits at each time, shape (m,).
-    begun
-        What is added to every path, normal: one unknown for each.
-    corrected_by
-        What is taken from every path, shape (m,).
-
-    Notes
-    -----
-    Between two moments a path makes a Brownian bridge: :func:`staying`. The share that stayed is taken as a
-    share of the exact P(within), a ratio estimate (Cochran 1977, 6.2): most of the chance of the simulation
-    is common to both. The chance of never having left cannot grow, so what a moment owes to chance alone is
-    held down.
+    ``within`` is the exact probability of being within at each time; ``begun`` is added to every path of the
+    groups as one unknown each, ``corrected_by`` taken from it. Between two moments a path makes a Brownian
+    bridge: :func:`staying`. The share that stayed is taken as a share of the exact P(within), a ratio
+    estimate (Cochran 1977, 6.2): most of the chance of the simulation is common to both. The chance of never
+    having left cannot grow, so what a moment owes to chance alone is held down.
     """
     start = Estimate.normal(0.0, 0.0) if begun is None else begun
     stayed_by_group, inside_by_group = [], []
@@ -400,20 +378,10 @@ def staying(
 ) -> FloatArray:
     """Return each path's chance of never having left the limits until each time, shape (n, m).
 
-    Parameters
-    ----------
-    paths
-        Values at the times, shape (n, m), from wherever they began.
-    limits
-        The lower and the upper one.
-    diffusion
-        Growth of the variance per second between two times, for each path, shape (n,).
-
-    Notes
-    -----
-    Touching a limit between two moments: exp(-2ab/(qΔt)) for distances a and b from it and diffusion q
-    (Brownian bridge, whatever the drift; Karatzas & Shreve 1991, 4.3.40). Both limits count as touched
-    independently, which is safe: it overstates touching where the step is as wide as the tolerance.
+    Paths of shape (n, m), from wherever they began; ``diffusion`` is the growth of the variance per second
+    between two times. Touching a limit between them: exp(-2ab/(qΔt)) for distances a and b from it and
+    diffusion q (Brownian bridge, whatever the drift; Karatzas & Shreve 1991, 4.3.40). Both limits count as
+    touched independently, which is safe: it overstates touching where the step is as wide as the tolerance.
     """
     left, right = paths[:, :-1], paths[:, 1:]
     spread = np.multiply.outer(diffusion, np.diff(times))

@@ -344,14 +344,9 @@ class Fusion:
         combine: FloatArray | None = None,
         alone: bool = False,
     ) -> Iterator[Conditioned]:
-        """Yield the distribution of means over spans at every point of the posterior, or at some only.
+        """Yield the distribution of means over spans at every point of the posterior, or at some ``only``.
 
-        Parameters
-        ----------
-        combine
-            Shape (targets, spans): sums of means that are asked for instead.
-        alone
-            Whether each is asked for by itself.
+        ``combine``, shape (targets, spans), asks for sums of means instead, ``alone`` for each by itself.
         """
         leans, steps = leans_over(spans), self.offsets.steps_over(spans)
         if combine is not None:

@@ -251,14 +251,9 @@ class PooledSums:
 
 @dataclass(frozen=True, eq=False)
 class Pooling:
-    """Sets of columns beside a record's fine averages, to be pooled over windows for any noise.
+    """Sets of columns, shape (blocks, K, q), beside fine averages, pooled over windows for any noise.
 
-    Parameters
-    ----------
-    columns
-        Shape (blocks, K, q).
-    groups
-        Windows that count; those of a group are solved together, contrasts are taken once for all noises.
+    The windows of a group are solved together; contrasts are taken once for all noises.
     """
 
     fine: FineAverages
@@ -524,15 +519,7 @@ SMALL_MOVE = 0.4
 def spread_over_lags(
     grid: NoiseGrid, trend: Trend, frequency: FloatArray, variants: tuple[Variant, ...]
 ) -> tuple[tuple[Variant, ...], Trend]:
-    """Return the variants at every set of lags, and the trend; at the middle alone if no answer moves.
-
-    Parameters
-    ----------
-    frequency
-        Block averages, shape (n,), scaled to order one.
-    variants
-        Fitted at the middle of the lags.
-    """
+    """Return variants of the middle lags at every set of lags; at the middle alone if no answer moves."""
     if len(trend.lag_points) == 1:
         return variants, trend
     if not _matters(grid, trend, frequency, variants):

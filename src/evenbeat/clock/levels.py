@@ -61,16 +61,10 @@ class LevelPosterior:
 def noise_levels(posterior: LevelPosterior, if_present: Mapping[int, float], record: Record) -> NoiseLevels:
     """Return the noise levels of a posterior for the record it came from.
 
-    Parameters
-    ----------
-    if_present
-        Exponent to upper limit of h_α (white PM: variance of phase), from :func:`limits_if_present`.
-
-    Notes
-    -----
     A noise is seen where it makes up at least a twentieth of the Allan variance at some averaging time
-    between one block and a quarter of the record, with 90 % probability. White PM is given as h₊₂ for
-    the sampling interval of the record (cut-off at half the sampling rate).
+    between one block and a quarter of the record, with 90 % probability; else its limit is that of
+    :func:`limits_if_present`. White PM is given as h₊₂ for the sampling interval of the record (cut-off at
+    half the sampling rate).
     """
     blocks = np.geomspace(1.0, max(1.0, record.duration_s / (4 * posterior.block_s)), 12)
     relative = [{**each, WHITE_FM: posterior.dilution} for each in posterior.ratios]
@@ -104,13 +98,6 @@ def noise_levels(posterior: LevelPosterior, if_present: Mapping[int, float], rec
 def limits_if_present(grid: NoiseGrid, fit: GridFit, *, scale: float, block_s: float) -> dict[int, float]:
     """Return 95 % upper limits of white PM, flicker and random-walk FM and a wandering drift, by exponent.
 
-    Parameters
-    ----------
-    scale
-        Unit of frequency of the fit.
-
-    Notes
-    -----
     Quantiles for a clock that has the noise, its Allan deviation relative to that of white FM flat and the
     other noises as the grid holds them: what the prior gives to its absence would otherwise become a limit of
     zero. In 100 simulated clocks each with a walk of 0.3 % and with flicker FM of 10 % of white FM, 100

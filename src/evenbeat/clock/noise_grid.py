@@ -172,12 +172,7 @@ class NoiseGrid:
             return np.asarray(np.log(weight))
 
     def target_covariances(self, target: Spans) -> tuple[dict[int, FloatArray], dict[int, FloatArray]]:
-        """Return covariance with the contrasts and variance of ``target - mean of the blocks``.
-
-        Returns
-        -------
-        exponent to array of shape (n - 1, m), exponent to array of shape (m,)
-        """
+        """Return covariance with the contrasts, (n - 1, m), and variance, (m,), of targets less the mean."""
         with_data, own = {}, {}
         for exponent, matrix in self.covariances.items():
             level = unit_level(exponent, self.block)
@@ -212,16 +207,9 @@ def noise_grid(
     gating: Gating | Gates | None = None,
     ratios: Ratios | None = None,
 ) -> NoiseGrid:
-    """Return the grid for these spans (scaled to the record length); the last few layouts are kept.
+    """Return the grid for spans and regular blocks scaled to the record length; the last few are kept.
 
-    Parameters
-    ----------
-    block
-        Length of a regular block.
-    gating
-        Where readings have dead time between them, in the unit of the spans.
-    ratios
-        Other ratios than those of :func:`ratio_grid`.
+    Dead time between readings is in the unit of the spans; ``ratios`` stand for those of :func:`ratio_grid`.
     """
     dilution = gating.dilution(block) if isinstance(gating, Gates) else 1.0
     if ratios is None:
@@ -406,14 +394,9 @@ def shared(designs: Sequence[FloatArray]) -> tuple[FloatArray, list[npt.NDArray[
 
 
 def fit_on_grid(grid: NoiseGrid, frequency: FloatArray, *designs: FloatArray) -> list[GridFit]:
-    """Estimate the fixed effects of some designs at every grid point; what they share is computed once.
+    """Estimate the fixed effects of some designs, shape (n, p) without the constant, at every grid point.
 
-    Parameters
-    ----------
-    frequency
-        Shape (n,), scaled to order one.
-    designs
-        Each of shape (n, p) without the constant.
+    Frequency is scaled to order one. What the designs share is computed once.
     """
     ranks = [ranked(design) for design in designs]
     columns, used = shared([design[:, rank.kept] for design, rank in zip(designs, ranks, strict=True)])

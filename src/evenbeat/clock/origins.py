@@ -167,27 +167,21 @@ def by_law(variants: Sequence[Variant]) -> dict[str, list[Variant]]:
     return groups
 
 
+def aicc(log_likelihood: float, k: int, observations: int) -> float:
+    """Return -2 ln L + 2k + 2k(k + 1)/(n - k - 1) of k parameters (Hurvich & Tsai 1989)."""
+    return -2 * log_likelihood + 2 * k + 2 * k * (k + 1) / max(observations - k - 1, 1)
+
+
 def weigh_laws(variants: Sequence[Variant], *, observations: int, noise_levels: int) -> tuple[LawWeight, ...]:
-    """Compare the aging laws by AICc (Hurvich & Tsai 1989) of the likelihood at its maximum.
+    """Compare the aging laws by AICc of the likelihood at its maximum, beside so many noise levels.
 
-    Parameters
-    ----------
-    observations
-        Number of block averages less the one that the constant takes.
-    noise_levels
-        Number of noise levels that are estimated with every law.
-
-    Notes
-    -----
-    AICc = -2 ln L + 2k + 2k(k + 1)/(n - k - 1), where k counts columns, nonlinear parameters and noise
-    levels. Not valid as a probability that a law is true: none of them is, and none knows the future.
+    Not valid as a probability that a law is true: none of them is, and none knows the future.
     """
     groups = by_law(variants)
     scores = []
     for group in groups.values():
         k = group[0].design.shape[1] + len(group[0].curvature) + noise_levels
-        correction = 2 * k * (k + 1) / max(observations - k - 1, 1)
-        scores.append(-2 * max(best(v.fit) for v in group) + 2 * k + correction)
+        scores.append(aicc(max(best(v.fit) for v in group), k, observations))
     weights = np.exp(-0.5 * (np.array(scores) - min(scores)))
     weights /= weights.sum()
     return tuple(
@@ -201,15 +195,7 @@ def means_by_law(
     law_of_part: Sequence[str],
     laws: Sequence[LawWeight],
 ) -> dict[str, FloatArray]:
-    """Return the mean under each law that the data do not reject, shape (m,), the most likely first.
-
-    Parameters
-    ----------
-    distribution
-        Of all targets.
-    law_of_part
-        Name of the aging law behind every component of the mixture.
-    """
+    """Return the mean under each law that the data do not reject, shape (m,), the most likely first."""
     law_of = np.array(law_of_part)
     means = {}
     for law in sorted(laws, key=lambda law: law.aicc_difference):
@@ -261,13 +247,7 @@ ENOUGH = 0.9
 def with_forecast_scores(
     laws: Sequence[LawWeight], grid: NoiseGrid, y: FloatArray, variants: Sequence[Variant], scale: float
 ) -> tuple[LawWeight, ...]:
-    """Return the weights with error and score of each law's forecasts within the record.
-
-    Parameters
-    ----------
-    y
-        Block averages of shape (n,) in the unit ``scale``.
-    """
+    """Return the weights with error and score of each law's forecasts of ``y`` (in units of ``scale``)."""
     groups = by_law(variants)
     ordered = _InOrder(grid, y, most_likely_covariance(grid, variants), variants)
     tried = [made for origin in LAW_ORIGINS if (made := ordered.forecasts(origin, LAW_AHEAD)) is not None]
@@ -383,6 +363,11 @@ class _InOrder:
         solved = linalg.solve_triangular(self._lower, both, lower=True, check_finite=False)
         self._readings = solved[:, -1]
         self._columns = solved[:, :-1].reshape(len(solved), len(variants), widest).transpose(1, 0, 2)
+
+    def innovations(self) -> FloatArray:
+        """Return what the first variant leaves of every difference, standardised, shape (n - 1,)."""
+        white = self._readings - self._columns[0] @ self._later[0]
+        return np.asarray(white / np.sqrt(np.mean(white**2)))
 
     def forecasts(self, origin: float, ahead: Sequence[float]) -> _Forecasts | None:
         """Return what is predicted at a scaled time for some times ahead; ``None`` if a part is too short."""
@@ -553,31 +538,14 @@ few hundred reaches 5 less than once in a thousand records."""
 CHANGED_SIZE = 3.0
 
 
-def innovations(grid: NoiseGrid, y: FloatArray, variants: Sequence[Variant]) -> FloatArray:
-    """Return the standardised innovations under the most likely model, shape (n - 1,).
-
-    Parameters
-    ----------
-    y
-        Block averages in order, shape (n,).
-    """
-    variant = max(variants, key=lambda each: best(each.fit))
-    position = most_likely_point(variant.fit)
-    steps = np.diff(y - variant.design @ variant.fit.coefficients[position])
-    covariance = most_likely_covariance(grid, variants)
-    differences = np.diff(np.diff(covariance, axis=0), axis=1)
-    lower = linalg.cholesky(0.5 * (differences + differences.T), lower=True)
-    white = linalg.solve_triangular(lower, steps, lower=True)
-    return np.asarray(white / np.sqrt(np.mean(white**2)))
-
-
 def innovation_findings(
     grid: NoiseGrid, y: FloatArray, variants: Sequence[Variant], record: Record
 ) -> list[Finding]:
     """Return what the innovations say against the model; nothing where they are too few to say."""
     if len(y) <= FEWEST_INNOVATIONS:
         return []
-    white = innovations(grid, y, variants)
+    likeliest = max(variants, key=lambda each: best(each.fit))
+    white = _InOrder(grid, y, most_likely_covariance(grid, variants), [likeliest]).innovations()
     changed = change_finding(white, grid.spans.start[1:] * record.duration_s)
     if changed is not None:
         return [_of_display(record, changed) or changed]
@@ -602,19 +570,10 @@ def ljung_box(white: FloatArray, lags: int) -> tuple[float, float]:
 
 
 def change_finding(white: FloatArray, starts_s: FloatArray) -> Finding | None:
-    """Return a caution where the innovations become several times smaller or larger for good.
+    """Return a caution where the innovations, which begin at ``starts_s``, change in size for good.
 
-    Parameters
-    ----------
-    white
-        Innovations, shape (m,).
-    starts_s
-        When the average behind each of them begins, shape (m,).
-
-    Notes
-    -----
-    Ranks make one odd average count little. Not valid for records with fewer than ten averages on a side
-    of the change; of several changes the clearest is named.
+    Ranks make one odd average count little. Not valid for records with fewer than ten averages on a side of
+    the change; of several changes the clearest is named.
     """
     deviate, where = _clearest_division(np.abs(white))
     if where is None or abs(deviate) < SURELY_DIFFERENT:

@@ -366,15 +366,7 @@ class Joint:
         *,
         rate_at: float | None = None,
     ) -> None:
-        """Ask for means over spans.
-
-        Parameters
-        ----------
-        designs
-            The trend's columns over the spans, shape (m, p), for each variant.
-        rate_at
-            A scaled time: the drift then follows the means in the answer.
-        """
+        """Ask for means over spans with their columns for each variant; a drift at a time follows them."""
         grid, variants = posterior.grid, posterior.variants
         with_data: dict[int, FloatArray] = {}
         own: dict[int, FloatArray] = {}

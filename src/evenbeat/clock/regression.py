@@ -60,13 +60,7 @@ class Ranked:
 
 
 def ranked(columns: FloatArray, *, constant: bool = True) -> Ranked:
-    """Return which columns, shape (n, p), can be told apart from those before them.
-
-    Parameters
-    ----------
-    constant
-        Whether a constant comes before all of them.
-    """
+    """Return which columns, shape (n, p), can be told apart from those before them, a constant before all."""
     first = int(constant)
     beside = np.empty((len(columns), first + columns.shape[1]))
     beside[:, :first], beside[:, first:] = 1.0, columns
@@ -97,10 +91,7 @@ class Inverted:
 def inverted(information: FloatArray, size: FloatArray) -> Inverted:
     """Return the inverse of information matrices, shape (…, q, q), that may be singular.
 
-    Parameters
-    ----------
-    size
-        Squared lengths of the columns before anything was taken out of them, shape (…, q).
+    ``size`` has the squared lengths of the columns before anything was taken out of them, shape (…, q).
     """
     unit = np.sqrt(np.where(size > 0, size, 1.0))
     values, vectors = np.linalg.eigh(information / (unit[..., :, np.newaxis] * unit[..., np.newaxis, :]))
