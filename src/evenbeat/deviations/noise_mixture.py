@@ -29,7 +29,7 @@ from scipy import optimize, special
 from evenbeat.deviations.averaging import BoolArray
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.deviations.covariance import EXPONENTS, exponents_of, products_of, term_spectra
-from evenbeat.deviations.forms.terms import Differences
+from evenbeat.deviations.forms.terms import Differences, moments_of_terms
 from evenbeat.deviations.freedom import Moments
 from evenbeat.deviations.sums.kernels import TermSum
 from evenbeat.deviations.sums.samples import Samples
@@ -128,7 +128,7 @@ class NoiseMixture:
 class Law:
     """How a statistic is distributed at n averaging times under a mixture.
 
-    ``levels`` (noises,) are of the mean mixture, under which there are ``aimed_at``, the variance aimed at
+    ``levels`` (n, noises) are of the mean mixture, under which there are ``aimed_at``, the variance aimed at
     under the five usual noises (NaN if unknown), ``bias``, the expectation over it, ``edf`` (NaN where there
     is no term) and ``exponent``, α of the noise that makes the largest part (NaN likewise); ``surely`` is the
     share of the nodes under which it is that noise. ``scales`` and ``freedoms``, (n, groups), are what the
@@ -145,13 +145,11 @@ class Law:
     freedoms: FloatArray
 
     @classmethod
-    def of(cls, mixture: NoiseMixture | None, moments: Sequence[Moments]) -> Self:
+    def of(cls, mixture: NoiseMixture | None, moments: Moments) -> Self:
         """Return the law of each point; of an unknown noise that with the fewest degrees of freedom."""
-        if mixture is None or not moments:
+        if mixture is None:
             return cls._unknown(moments)
-        expected = np.array([point.expected for point in moments])
-        aimed = np.array([point.aimed_at for point in moments])
-        products = np.array([point.products for point in moments])
+        expected, aimed, products = moments.expected, moments.aimed_at, moments.products
         count, noises = expected.shape
         nodes = mixture.levels_for(noises)
         mean = nodes.mean(axis=0)
@@ -168,7 +166,7 @@ class Law:
         strongest = np.argmax(parts[:, -1], axis=1)
         scales, grouped = _grouped(_widened(scales, freedoms[:, :-1]), freedoms[:, :-1])
         return cls(
-            levels=mean,
+            levels=np.broadcast_to(mean, expected.shape),
             aimed_at=(mean * aimed)[:, : len(NOISE_NAMES)].sum(axis=-1),
             bias=bias,
             edf=freedoms[:, -1],
@@ -179,17 +177,17 @@ class Law:
         )
 
     @classmethod
-    def _unknown(cls, moments: Sequence[Moments]) -> Self:
-        levels = [point.least_freedom for point in moments]
-        fewest = np.array([point.freedom(row) for point, row in zip(moments, levels, strict=True)])
+    def _unknown(cls, moments: Moments) -> Self:
+        levels = moments.least_freedom
+        fewest, count = moments.freedom(levels), len(levels)
         return cls(
-            levels=levels[-1] if levels else np.zeros(0),
-            aimed_at=np.full(len(moments), np.nan),
-            bias=np.ones(len(moments)),
+            levels=levels,
+            aimed_at=np.full(count, np.nan),
+            bias=np.ones(count),
             edf=fewest,
-            exponent=np.full(len(moments), np.nan),
-            surely=np.zeros(len(moments)),
-            scales=np.ones((len(moments), 1)),
+            exponent=np.full(count, np.nan),
+            surely=np.zeros(count),
+            scales=np.ones((count, 1)),
             freedoms=fewest[:, np.newaxis],
         )
 
@@ -243,14 +241,13 @@ class Anchors:
 
     points: tuple[tuple[int, bool], ...]
     squares: FloatArray
-    moments: tuple[Moments, ...]
+    moments: Moments
 
 
 def _anchors(samples: Samples, order: int) -> Anchors | None:
     """Return the mean squares that enough terms stand behind; ``None`` if there are none."""
     points: list[tuple[int, bool]] = []
-    squares: list[float] = []
-    moments: list[Moments] = []
+    found: list[tuple[Differences, TermSum, int]] = []
     factor = 1
     while order * factor < samples.points:
         stride = max(1, factor // FINEST)
@@ -259,16 +256,32 @@ def _anchors(samples: Samples, order: int) -> Anchors | None:
         if 1 < factor <= FINEST and (order + 1) * factor <= samples.points:
             kinds.append((True, [_running_means(piece, factor) for piece in pieces]))
         for averaged, some in kinds:
-            found = _mean_square(some, factor, stride, order, averaged=averaged)
-            # mean squares of no noise fall faster than 1/factor: readings that stand still do
-            if found is not None and (not squares or found[0] > STANDS_STILL * squares[0] / factor):
+            terms = _mean_square(some)
+            if terms.total > NOTHING:
                 points.append((factor, averaged))
-                squares.append(found[0])
-                moments.append(found[1])
+                found.append(
+                    (Differences(order=order, averaged=averaged, stride=stride), terms, factor // stride)
+                )
         factor *= 2
     if not points:
         return None
-    return Anchors(points=tuple(points), squares=np.array(squares), moments=tuple(moments))
+    moments = moments_of_terms(found)
+    random_walk = (np.arange(moments.expected.shape[1]) == exponents_of(2).index(-2)).astype(float)
+    squares = np.array([terms.total for _, terms, _ in found])
+    kept = np.flatnonzero(moments.freedom(random_walk) >= LEAST_FREEDOM)
+    if len(kept) == 0:
+        return None
+    # mean squares of no noise fall faster than 1/factor: readings that stand still do
+    factors = np.array([factor for factor, _ in points])
+    still = squares[kept[1:]] <= STANDS_STILL * squares[kept[0]] / factors[kept[1:]]
+    kept = np.append(kept[0], kept[1:][~still])
+    return Anchors(
+        points=tuple(points[k] for k in kept.tolist()),
+        squares=squares[kept],
+        moments=Moments(
+            expected=moments.expected[kept], aimed_at=moments.aimed_at[kept], products=moments.products[kept]
+        ),
+    )
 
 
 def _differences(samples: Samples, factor: int, stride: int, order: int) -> list[FloatArray]:
@@ -301,25 +314,19 @@ def _running_means(piece: FloatArray, factor: int) -> FloatArray:
     return means
 
 
-def _mean_square(
-    pieces: list[FloatArray], factor: int, stride: int, order: int, *, averaged: bool
-) -> tuple[float, Moments] | None:
-    """Return a mean square and its moments; stretches lie farther apart than any covariance reaches."""
+def _mean_square(pieces: list[FloatArray]) -> TermSum:
+    """Return the mean square, NaN without any, and its terms; pieces lie beyond the reach of covariances."""
     terms = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
     valid = ~np.isnan(terms)
     used = int(np.count_nonzero(valid))
-    if used == 0:
-        return None
-    whole = used == len(terms)
-    square = float(np.mean((terms if whole else terms[valid]) ** 2))
-    if not square > NOTHING:
-        return None
-
-    among = TermSum(total=0.0, possible=len(terms), terms=used, valid=None if whole else valid)
-    form = Differences(order=order, averaged=averaged, stride=stride)
-    moments = form.of_mean_square(among, factor // stride)
-    random_walk = (np.arange(len(moments.expected)) == exponents_of(2).index(-2)).astype(float)
-    return (square, moments) if moments.freedom(random_walk) >= LEAST_FREEDOM else None
+    if used < len(terms):
+        return TermSum(
+            total=float(np.mean(terms[valid] ** 2)) if used else math.nan,
+            possible=len(terms),
+            terms=used,
+            valid=valid,
+        )
+    return TermSum(total=float(np.mean(terms**2)), possible=used)
 
 
 @lru_cache(maxsize=16)
@@ -359,8 +366,7 @@ def _normal_draws(unknowns: int) -> FloatArray:
 
 def _nodes(anchors: Anchors, order: int) -> FloatArray:
     """Return levels drawn from what the anchors leave of them, shape (draws, noises)."""
-    response = np.array([point.expected for point in anchors.moments])
-    scatter = np.array([point.products for point in anchors.moments])
+    response, scatter = anchors.moments.expected, anchors.moments.products
     single = np.maximum(response**2 / np.einsum("iaa->ia", scatter), 1.0)
     noises = response.shape[1]
     if order == 2:

@@ -27,7 +27,6 @@ from threadpoolctl import ThreadpoolController
 
 from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.deviations.sums import plain
-from evenbeat.deviations.sums.pairs import Borders, pairs_of_bins
 from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints, Samples, needed_samples
 from evenbeat.intake import blocks, let_go, mapping_of
 from evenbeat.quantities import FloatArray
@@ -80,11 +79,23 @@ class TermSum:
         self._valid, self._runs = valid, runs
 
     @property
-    def valid(self) -> BoolArray | None:
-        """Which terms were used, shape (possible,); ``None`` means all. Made anew where runs are kept."""
-        if self._runs is None:
-            return self._valid
-        begins, ends = self._runs()
+    def nearly_complete(self) -> bool:
+        """Whether so few possible terms were left out that expectation and scatter are the same to 1e-3."""
+        return self.possible - self.terms <= NEARLY_NONE * self.possible and self.terms > 0
+
+    @cached_property
+    def runs(self) -> IntArray:
+        """Where runs of used terms begin and end, shape (2, r)."""
+        if self._runs is not None:
+            return self._runs()
+        if self._valid is None:
+            return np.array([[0], [self.possible]])
+        return np.flatnonzero(np.diff(self._valid, prepend=False, append=False)).reshape(-1, 2).T
+
+    @property
+    def mask(self) -> BoolArray:
+        """Which terms were used, shape (possible,)."""
+        begins, ends = self.runs
         if len(begins) > MOST_WRITTEN:
             steps = np.zeros(self.possible + 1, dtype=np.int8)
             steps[begins] = 1
@@ -94,56 +105,6 @@ class TermSum:
         for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
             mask[begin:end] = True
         return mask
-
-    @property
-    def complete(self) -> bool:
-        """Whether the record has no gaps, so that every possible term was used."""
-        return self._valid is None and self._runs is None
-
-    @property
-    def nearly_complete(self) -> bool:
-        """Whether so few possible terms were left out that expectation and scatter are the same to 1e-3."""
-        return self.possible - self.terms <= NEARLY_NONE * self.possible and self.terms > 0
-
-    def stretches(self, length: int) -> tuple[IntArray, FloatArray]:
-        """Return the mean place and the number of the used terms in each stretch of terms that has any."""
-        return self._borders.stretches(length, self.possible)
-
-    @property
-    def mask(self) -> BoolArray:
-        """Which terms were used, shape (possible,)."""
-        valid = self.valid
-        return np.ones(self.possible, dtype=bool) if valid is None else valid
-
-    @cached_property
-    def _borders(self) -> Borders:
-        if self._runs is not None:
-            return Borders(*self._runs())
-        ends = np.zeros(1, dtype=bool)
-        edged = np.concatenate([ends, self.mask, ends])
-        changes = np.flatnonzero(edged[1:] != edged[:-1])
-        return Borders(changes[::2], changes[1::2])
-
-    def pairs(self, lags: IntArray, *, bins: bool = False) -> FloatArray | None:
-        """Return how many pairs of used terms are so many terms apart; ``None`` where gaps are many.
-
-        Unless ``bins`` says that the lags are 0, 1, 2 ….
-        """
-        if self.complete:
-            return np.asarray(self.possible - lags, dtype=float)
-        if self._borders.are_few(self.possible):
-            return self._borders.pairs(lags)
-        return self.pairs_of_bins(1, len(lags)) if bins else None
-
-    def pairs_of_bins(self, width: int, count: int) -> FloatArray:
-        """Return how many pairs are 0, 1 … ``count - 1`` bins of this width apart."""
-        few = self._borders.are_few(self.possible, bins=self.possible // width)
-        return self._borders.pairs_of_bins(width, count) if few else pairs_of_bins(self.mask, width, count)
-
-    def pairs_apart(self, lag: int) -> float:
-        """Return how many pairs of used terms are ``lag`` terms apart, counted one by one."""
-        mask = self.mask
-        return float(np.count_nonzero(mask[lag:] & mask[: max(0, self.possible - lag)]))
 
 
 @lru_cache(maxsize=1)
