@@ -50,6 +50,8 @@ that the rounding of some by the line is far below the last digits of their sum.
 FEWEST_POINTS_FOR_THREADS = 1 << 18
 """Below it the pieces of work are so short that two threads cost each other a third of their time."""
 
+MOST_BORDERS = 1 << 14
+"""Of gaps, for which the runs of terms are found at several averaging factors at once."""
 MOST_WRITTEN = 1 << 12
 """Runs of a mask that are written one by one."""
 
@@ -90,7 +92,9 @@ class TermSum:
             return self._runs()
         if self._valid is None:
             return np.array([[0], [self.possible]])
-        return np.flatnonzero(np.diff(self._valid, prepend=False, append=False)).reshape(-1, 2).T
+        edged = np.zeros(self.possible + 2, dtype=bool)
+        edged[1:-1] = self._valid
+        return np.flatnonzero(edged[1:] != edged[:-1]).reshape(-1, 2).T
 
     @property
     def mask(self) -> BoolArray:
@@ -207,9 +211,9 @@ def sums_of_squares(
             total=float(total),
             possible=int(most),
             terms=int(used),
-            runs=partial(work.runs, int(lag), int(most), averaged=averaged) if samples.has_gaps else None,
+            runs=partial(work.runs, lags, number, averaged=averaged) if samples.has_gaps else None,
         )
-        for total, most, used, lag in zip(totals, possible, terms, lags, strict=True)
+        for number, (total, most, used) in enumerate(zip(totals, possible, terms, strict=True))
     ]
 
 
@@ -281,6 +285,7 @@ class _Work:
     def __init__(self, samples: Samples, order: int) -> None:
         self._samples, self._order, self._points = samples, order, samples.points
         self._counts: IntArray | None = None
+        self._runs: tuple[int, bool, tuple[IntArray, ...]] = (-1, False, ())
         self._per_point, self._mapping = 1, None
         if isinstance(samples, FrequencySums):
             self._row = np.ascontiguousarray(samples.sums_s)
@@ -424,19 +429,27 @@ class _Work:
         borders = np.flatnonzero(np.diff(missing, prepend=False, append=False))
         return borders[::2], borders[1::2]
 
-    def runs(self, lag: int, possible: int, *, averaged: bool) -> IntArray:
-        """Return where the runs of terms that touch no gap begin and end, shape (2, runs)."""
-        begins, ends = self._gaps
-        reach = (self._order + averaged) * lag - averaged if lag > 1 else self._order
-        if self._counts is not None:
-            begins = begins - reach + 1
-        elif averaged and lag > 1:
-            begins = begins - reach
-        else:
-            shifts = lag * np.arange(self._order + 1)[:, np.newaxis]
-            begins, ends = np.sort((begins - shifts).ravel()), np.sort((ends - shifts).ravel())
-        begins, ends = (np.minimum(np.maximum(places, 0), possible) for places in (begins, ends))
-        # gaps that meet are one; what is left between them are the runs
-        before = np.maximum.accumulate(np.concatenate([[0], ends]))
-        after = np.concatenate([begins, [possible]])
+    def runs(self, lags: IntArray, number: int, *, averaged: bool) -> IntArray:
+        """Return where the runs of terms at one of the lags begin and end that touch no gap, shape (2, runs)."""
+        together = max(1, MOST_BORDERS // (len(self._gaps[0]) + 1))
+        part = number // together
+        if self._runs[:2] != (part, averaged):
+            some = lags[part * together : (part + 1) * together]
+            self._runs = part, averaged, self._runs_of(some[:, np.newaxis], averaged=averaged)
+        before, after = (rows[number % together] for rows in self._runs[2])
         return np.array([before, after])[:, before < after]
+
+    def _runs_of(self, lags: IntArray, *, averaged: bool) -> tuple[IntArray, IntArray]:
+        """Return where the runs at each lag begin and end, some of them empty, shape (lags, n) each."""
+        begins, ends = self._gaps
+        reach = (self._order + averaged) * lags - averaged
+        if self._counts is not None or averaged:
+            begins, ends = begins - reach + (self._counts is not None), ends + 0 * lags
+        else:
+            shifts = lags[:, :, np.newaxis] * np.arange(self._order + 1)[:, np.newaxis]
+            begins, ends = (np.sort((row - shifts).reshape(len(lags), -1)) for row in (begins, ends))
+        possible = self._points - reach
+        begins, ends = (np.clip(places, 0, possible) for places in (begins, ends))
+        # gaps that meet are one; what is left between them are the runs
+        before = np.maximum.accumulate(np.hstack([0 * lags, ends]), axis=1)
+        return before, np.hstack([begins, possible])

@@ -15,7 +15,6 @@ from evenbeat.quantities import FloatArray
 SHORTEST_SEGMENT = 1 << 10
 TERMS_AT_ONCE = 1 << 16
 MOST_PAIRS = 1 << 20
-MASKS_AT_ONCE = 8
 
 
 def pairs_of_bins(valid: BoolArray, width: int, count: int) -> FloatArray:
@@ -47,7 +46,7 @@ def pairs_of_bins(valid: BoolArray, width: int, count: int) -> FloatArray:
 
 
 def few_borders(runs: IntArray, possible: int) -> bool:
-    """Return whether so few runs, shape (2, r), begin and end that their pairs are quicker than transforms."""
+    """Return whether runs, shape (2, r), are so few that pairs of borders are quicker than transforms."""
     return (2 * runs.shape[1]) ** 2 < min(possible, MOST_PAIRS)
 
 
@@ -60,9 +59,10 @@ def pairs_in_runs(
     the number n(k) of pairs k apart. The ``weights`` are those of trapezoids between the lags; where n bends
     at a d between two of them, the triangle by which it leaves their straight line is shared between both.
     """
-    found = []
-    for begin in range(0, len(masks), MASKS_AT_ONCE):
-        here = slice(begin, begin + MASKS_AT_ONCE)
+    found: list[FloatArray] = []
+    at_once = MOST_PAIRS // max((mask.size**2 for mask in masks), default=1)
+    for begin in range(0, len(masks), at_once):
+        here = slice(begin, begin + at_once)
         found += _pairs_in_runs(masks[here], lags[here], weights[here])
     return found
 
