@@ -437,7 +437,8 @@ class _Work:
             some = lags[part * together : (part + 1) * together]
             self._runs = part, averaged, self._runs_of(some[:, np.newaxis], averaged=averaged)
         before, after = (rows[number % together] for rows in self._runs[2])
-        return np.array([before, after])[:, before < after]
+        there = before < after
+        return np.array([before[there], after[there]])
 
     def _runs_of(self, lags: IntArray, *, averaged: bool) -> tuple[IntArray, IntArray]:
         """Return where the runs at each lag begin and end, some of them empty, shape (lags, n) each."""
