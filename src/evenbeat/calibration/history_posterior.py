@@ -970,9 +970,6 @@ def family_posteriors(
     """Return the posterior of the first history of a family, the others saying what is usual for it.
 
     The walk is common. ``identical`` instruments share one drift (ρ = 1). Readings are taken as they are.
-
-    Notes
-    -----
     With ``-2 log L = K - 2 b D + A D²`` of one sibling, ``τ² = (1 - ρ) v²`` and ``q = 1 + A τ²`` its
     likelihood of the common drift m is ``exp -½ (K + log q - b² τ²/q - 2 m b/q + m² A/q)``: siblings add up.
     """
