@@ -94,6 +94,7 @@ def test_found_state_data(open_data: Path) -> None:
     assert fit.parameters[1] == pytest.approx(math.exp(best.x[1]), rel=1e-4)
 
 
+@pytest.mark.slow
 def test_interval_censored_data(open_data: Path) -> None:
     """731 interval-censored times (lifelines' data): Weibull by scipy's own optimum, to four digits."""
     with (open_data / "interval-censored.csv").open() as lines:

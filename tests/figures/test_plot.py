@@ -146,6 +146,7 @@ def texts(ax: Axes) -> str:
     return "\n".join([*(text.get_text() for text in ax.texts), ax.get_title(loc="left")])
 
 
+@pytest.mark.grid(4)
 @pytest.mark.parametrize("name", [kind.__name__ for kind in DRAWINGS])
 def test_every_result_is_drawn_with_title_and_labels_and_can_be_saved(
     name: str, results: dict[str, object]

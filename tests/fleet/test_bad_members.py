@@ -93,6 +93,7 @@ def _log(path: Path, values: np.ndarray) -> None:
     path.write_text(f"# nominal frequency: 10 MHz\nutc,frequency_hz\n{rows}\n", encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_an_internal_fault_with_one_log_is_its_own(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

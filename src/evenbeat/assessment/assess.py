@@ -28,7 +28,7 @@ from evenbeat.assessment.verdict import (
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
-from evenbeat.clock.as_predicted import WITHHOLDING, as_predicted_finding
+from evenbeat.clock.backtest import WITHHOLDING, as_predicted_finding
 from evenbeat.clock.environment import Influence
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel

@@ -16,7 +16,7 @@ from evenbeat.calibration.history_model import agreement, fit_history
 from evenbeat.calibration.interval import checked_date
 from evenbeat.clock.calibration_points import CalibrationPoint
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.fused_model import FusedModel
+from evenbeat.clock.fusion import FusedModel
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding, caution, good, note

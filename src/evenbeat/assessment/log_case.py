@@ -15,8 +15,8 @@ from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.aging import AUTOMATIC_LAWS
 from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.laws import LawWeight
 from evenbeat.clock.model import ClockModel
+from evenbeat.clock.origins import LawWeight
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import EvenbeatError
 from evenbeat.findings import Finding, caution

@@ -22,7 +22,7 @@ from scipy import special
 from evenbeat.calibration.experiment import LEARNT, plan_experiment
 from evenbeat.calibration.history_model import SEASON_UNSEEN, TIMES_LONGEST
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
-from evenbeat.clock.as_predicted import stop_unless_trusted
+from evenbeat.clock.backtest import stop_unless_trusted
 from evenbeat.clock.forecaster import (
     PATHS,
     Forecaster,
