@@ -60,8 +60,8 @@ class Grid:
     def late(self, moments: FloatArray | IntArray, rows: slice) -> FloatArray:
         """Return by how many seconds some readings are stamped after their place.
 
-        The moments are seconds since the first, or nanoseconds from any zero, which stay exact where the interval
-        is a whole number of them.
+        The moments are seconds since the first, or nanoseconds from any zero, which stay exact where the
+        interval is a whole number of them.
         """
         places = np.arange(*rows.indices(len(moments))) if self.positions is None else self.positions[rows]
         if moments.dtype.kind != "i":

@@ -809,7 +809,7 @@ class Record(Result):
         return math.ceil(min(max(elapsed / self.interval_s - 1e-9, 0), len(self)))
 
     def needs_grid(self, what: str) -> None:
-        """Raise ``InputError`` where the samples follow no grid, which ``what`` needs, saying what makes one."""
+        """Raise ``InputError`` where the samples follow no grid, which ``what`` needs."""
         if self.epochs_ns is None:
             return
         usual = round_value(self.spacing_s, 0.5 * self.spacing_s) or self.spacing_s

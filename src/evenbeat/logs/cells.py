@@ -186,11 +186,6 @@ class Scan:
             return None
         return np.ascontiguousarray(cells[:, :width]).view(f"S{width}").ravel()
 
-    def line(self, place: int) -> str:
-        """Return the text of a line."""
-        start = int(self.starts[place])
-        return self.text[start : start + int(self.lengths[place])].decode(errors="replace")
-
     def text_of(self, lines: npt.NDArray[np.bool_]) -> bytes:
         """Return the text of some lines."""
         if lines[self.lengths > 0].all():

@@ -396,7 +396,7 @@ def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | Non
 
 def _grid(sheet: Sheet, times: Times | None, interval_s: float | None) -> Grid:
     if times is not None:
-        return grid_from_times(times, stated_s=interval_s, exact=sheet.exact_times, anew=sheet.resumed)
+        return grid_from_times(times, stated_s=interval_s, exact=sheet.exact_times)
     if interval_s is None:
         msg = (
             "the log has no time column and states no interval; give the spacing of its rows with --interval "

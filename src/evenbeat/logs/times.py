@@ -374,7 +374,16 @@ def times_from_moments(
         stamps = _localized(stamps, time_zone)
     ns = stamps.view(np.int64)
     seconds = seconds_since_first(ns)
-    findings = _zone_finding(zoned=moments.zoned, time_zone=time_zone)
+    findings: tuple[Finding, ...] = ()
+    if moments.zoned and time_zone is not None:
+        sentence = f"The time stamps state their own zone, so the time zone {time_zone} was not used."
+        findings = (note("TIME_ZONE_UNUSED", sentence),)
+    elif not moments.zoned and time_zone is None:
+        sentence = (
+            "The time stamps state no zone and were taken as UTC; local time would repeat or skip an hour "
+            "when clocks are changed (state the zone with --set time_zone=… or time_zone)."
+        )
+        findings = (note("NO_TIME_ZONE", sentence),)
     if moments.leap is not None:
         begun = np.diff(moments.leap.astype(np.int8), prepend=np.int8(0)) > 0
         ns = ns + np.cumsum(begun) * 1_000_000_000
@@ -443,19 +452,6 @@ def _localized(stamps: Any, time_zone: str) -> Any:
             )
             raise NoTimeError(msg, lost) from None
     return localized.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[ns]")
-
-
-def _zone_finding(*, zoned: bool, time_zone: str | None) -> tuple[Finding, ...]:
-    if zoned and time_zone is not None:
-        sentence = f"The time stamps state their own zone, so the time zone {time_zone} was not used."
-        return (note("TIME_ZONE_UNUSED", sentence),)
-    if zoned or time_zone is not None:
-        return ()
-    sentence = (
-        "The time stamps state no zone and were taken as UTC; local time would repeat or skip an hour when "
-        "clocks are changed (state the zone with --set time_zone=… or time_zone)."
-    )
-    return (note("NO_TIME_ZONE", sentence),)
 
 
 _UNIX_SCALES = ((1e8, 1e10, 1.0), (1e11, 1e13, 1e-3), (1e14, 1e16, 1e-6), (1e17, 1e19, 1e-9))
@@ -555,10 +551,8 @@ def times_from_numbers(
             raise _unit_unclear(values, f"as time in {_UNIT_NAMES.get(scale, unit)}")
         seconds, wrapped = across_weeks((values - values[0]) * scale)
         return Times(seconds=seconds, start=None, form=form, scale=scale, findings=(*assumed, *wrapped))
-    unit_ns, epoch = {
-        "mjd": (_DAY_NS, MJD_OF_UNIX_EPOCH),
-        "spreadsheet": (_DAY_NS, _SPREADSHEET_UNIX_EPOCH),
-    }.get(form, (round(scale * 1e9), 0))
+    epochs = {"mjd": MJD_OF_UNIX_EPOCH, "spreadsheet": _SPREADSHEET_UNIX_EPOCH}
+    unit_ns, epoch = round(scale * 1e9), epochs.get(form, 0)
     if max(values.max() - epoch, epoch - values.min()) * (unit_ns * 1e-9) >= _LATEST_S:
         outside = np.abs(values - epoch) * (unit_ns * 1e-9) >= _LATEST_S
         msg = f"the time is {values[int(np.argmax(outside))]:.15g}, which is no {form} time"
