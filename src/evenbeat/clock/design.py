@@ -18,7 +18,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from evenbeat.clock.aging import AgingLaw, Curvature
-from evenbeat.clock.blocks import Blocks, between_samples, frequencies, sums_between
+from evenbeat.clock.blocks import Blocks, between_samples, frequencies, sums_between, with_covariates
 from evenbeat.clock.covariance import IntArray, Spans
 from evenbeat.clock.environment import Course, Influence, lagged, lagged_powers_ahead, without_holes
 from evenbeat.clock.regression import ranked
@@ -312,9 +312,7 @@ class Felt:
     @cached_property
     def _counted(self) -> tuple[npt.NDArray[np.bool_], IntArray, IntArray]:
         """The samples that count, and first and last of each block."""
-        present = ~np.isnan(frequencies(self._record))
-        for name in self._blocks.covariates:
-            present &= ~np.isnan(between_samples(self._record, self._record.covariates[name]))
+        *_, present = with_covariates(self._record, self._blocks.covariates)
         spans = self._blocks.spans.scaled(1 / self._record.interval_s)
         first, last = np.round(spans.start), np.ceil(spans.stop - 1e-6)  # gates may end before
         return present, first.astype(int), last.astype(int)
@@ -461,7 +459,10 @@ def told_apart(
         return asked
     spans = blocks.spans.scaled(1 / record_s)
     lost: dict[tuple[str, int], tuple[_Column, list[str]]] = {}
-    for aging in _agings(laws, spans):
+    begun = [(law, curvature) for law in laws for curvature in itertools.product(*law.axes)]
+    for law, curvature in begun:  # at which its search starts
+        means = law.mean_over(spans.start, spans.stop, curvature).T
+        aging = [_Column(kind="law", words="the aging", values=each) for each in means]
         for acts in acting:
             columns = [*aging, *_others(asked, spans, acts, block=blocks.length_s, record_s=record_s)]
             values = np.array([each.values for each in columns]).reshape(len(columns), len(spans))
@@ -493,14 +494,6 @@ def told_apart(
     waves = tuple(period for place, period in enumerate(asked.waves_s) if ("wave", place) not in lost)
     kept = tuple(time for place, time in enumerate(asked.step_times) if ("step", place) not in lost)
     return replace(asked, step_times=kept, waves_s=waves)
-
-
-def _agings(laws: Sequence[AgingLaw], spans: Spans) -> Iterator[list[_Column]]:
-    """Yield the columns of every law at every curvature at which its search starts."""
-    for law in laws:
-        for curvature in itertools.product(*law.axes):
-            means = law.mean_over(spans.start, spans.stop, curvature)
-            yield [_Column(kind="law", words="the aging", values=each) for each in means.T]
 
 
 def _others(

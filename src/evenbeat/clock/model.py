@@ -203,14 +203,7 @@ class ClockModel(Result):
         Within the record the environment is taken as it was; after it, without a course, at its mean over
         the record, with its daily swing and residual in the uncertainty.
         """
-        elapsed, courses = self.record.elapsed_at(times), self._checked_courses(environment)
-        over = self.averaging_time_s if averaging_time_s is None else averaging_time_s
-        spans = self._spans_around(elapsed, over)
-        predicted = self._predict(Targets(spans=spans, designs=self._designs(spans, courses)))
-        known_to = self._frequency_floor(elapsed, over, courses)
-        distribution = predicted.distribution.scaled(self.scale).shifted(float(self.blocks.frequency.mean()))
-        distribution = distribution.stretched(self._wider(elapsed))
-        return self._forecast("frequency", elapsed, distribution.widened(known_to))
+        return self._frequency_at(times, averaging_time_s, environment, since_end=False)
 
     def frequency_change_at(
         self,
@@ -224,20 +217,30 @@ class ClockModel(Result):
         For a clock that is adjusted at the end of the record, the offset later is what it was left at
         plus this change.
         """
+        return self._frequency_at(times, averaging_time_s, environment, since_end=True)
+
+    def _frequency_at(
+        self,
+        times: npt.ArrayLike,
+        averaging_time_s: float | None,
+        environment: Mapping[str, Course] | None,
+        *,
+        since_end: bool,
+    ) -> Forecast:
         elapsed, courses = self.record.elapsed_at(times), self._checked_courses(environment)
         over = self.averaging_time_s if averaging_time_s is None else averaging_time_s
         spans = self._spans_around(elapsed, over)
-        start = self._spans_around(np.full(len(elapsed), self.record.duration_s), over)
-        targets = Targets(
-            spans=spans,
-            designs=self._designs(spans, courses),
-            reference=start,
-            reference_designs=self._designs(start),
-        )
-        known_to = self._frequency_floor(elapsed, over, courses)
-        distribution = self._predict(targets).distribution.scaled(self.scale)
+        targets, offset = Targets(spans=spans, designs=self._designs(spans, courses)), 0.0
+        if since_end:
+            start = self._spans_around(np.full(len(elapsed), self.record.duration_s), over)
+            targets = replace(targets, reference=start, reference_designs=self._designs(start))
+        else:
+            offset = float(self.blocks.frequency.mean())
+        distribution = self._predict(targets).distribution.scaled(self.scale).shifted(offset)
         distribution = distribution.stretched(self._wider(elapsed))
-        return self._forecast("frequency_change", elapsed, distribution.widened(known_to))
+        known_to = self._frequency_floor(elapsed, over, courses)
+        quantity: ForecastQuantity = "frequency_change" if since_end else "frequency"
+        return self._forecast(quantity, elapsed, distribution.widened(known_to))
 
     def time_error_at(
         self, times: npt.ArrayLike, *, environment: Mapping[str, Course] | None = None

@@ -14,7 +14,7 @@ quantity at each point of the grid (Box & Tiao 1973, 2.7).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Literal
@@ -64,6 +64,11 @@ class Node:
         """Return contrasts, shape (n - 1, …), in the basis of the node."""
         return self.turn @ contrasts
 
+    def without_moving(self, parts: Mapping[int, FloatArray]) -> FloatArray:
+        """Return the sum of what white FM, flicker FM and white PM give, by exponent, in its ratios."""
+        total = parts[WHITE_FM] + self.flicker_fm * parts[FLICKER_FM]
+        return total + self.white_pm * parts[WHITE_PM] if self.white_pm > 0 else total
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class NoiseGrid:
@@ -90,9 +95,7 @@ class NoiseGrid:
     def covariance_at(self, node: int, walk: int) -> FloatArray:
         """Return the generalized covariance of the blocks over σ² at one point, shape (n, n)."""
         at = self.nodes[node]
-        total = self.covariances[WHITE_FM] + at.flicker_fm * self.covariances[FLICKER_FM]
-        total += at.ratios[walk] * self.covariances[at.moving]
-        return total + at.white_pm * self.covariances[WHITE_PM] if at.white_pm > 0 else total
+        return at.without_moving(self.covariances) + at.ratios[walk] * self.covariances[at.moving]
 
     def turned(self, contrasts: FloatArray, some: slice) -> FloatArray:
         """Return contrasts, shape (n - 1, q), in the bases of some nodes, shape (nodes, n - 1, q)."""
