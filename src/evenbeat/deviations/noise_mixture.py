@@ -291,21 +291,19 @@ def _sums(samples: Samples, lags: IntArray, order: int, *, averaged: bool) -> li
     """Return the sums of squared terms, in a long record of stretches beyond the reach of covariances."""
     if samples.points <= MOST_TERMS:
         return sums_of_squares(samples, lags, order, averaged=averaged)
-    length, found = MOST_TERMS // STRETCHES, []
-    for lag in lags.tolist():
-        begins = np.linspace(0, samples.points - order * lag - length, STRETCHES).astype(int).tolist()
-        pieces = [samples.between(begin, begin + length + order * lag) for begin in begins]
-        parts = [sums_of_squares(piece, [lag], order, averaged=averaged)[0] for piece in pieces]
-        terms, possible = (sum(counts) for counts in zip(*((p.terms, p.possible) for p in parts), strict=True))
-        found.append(
-            TermSum(
-                total=math.fsum(part.total for part in parts),
-                possible=possible,
-                terms=terms,
-                valid=None if terms == possible else np.concatenate([part.mask for part in parts]),
-            )
+    length = MOST_TERMS // STRETCHES + order * FINEST
+    begins = np.linspace(0, samples.points - length, STRETCHES).astype(int).tolist()
+    pieces = [samples.between(begin, begin + length) for begin in begins]
+    each = [sums_of_squares(piece, lags, order, averaged=averaged) for piece in pieces]
+    return [
+        TermSum(
+            total=math.fsum(part.total for part in parts),
+            possible=sum(part.possible for part in parts),
+            terms=sum(part.terms for part in parts),
+            valid=np.concatenate([part.mask for part in parts]) if samples.has_gaps else None,
         )
-    return found
+        for parts in zip(*each, strict=True)
+    ]
 
 
 @lru_cache(maxsize=16)
