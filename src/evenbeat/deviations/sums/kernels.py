@@ -430,7 +430,7 @@ class _Work:
         return borders[::2], borders[1::2]
 
     def runs(self, lags: IntArray, number: int, *, averaged: bool) -> IntArray:
-        """Return where the runs of terms at one of the lags begin and end that touch no gap, shape (2, runs)."""
+        """Return where the runs of terms at one of the lags begin and end, shape (2, runs)."""
         together = max(1, MOST_BORDERS // (len(self._gaps[0]) + 1))
         part = number // together
         if self._runs[:2] != (part, averaged):
