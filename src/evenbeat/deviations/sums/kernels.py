@@ -450,7 +450,7 @@ class _Work:
             shifts = lags[:, :, np.newaxis] * np.arange(self._order + 1)[:, np.newaxis]
             begins, ends = (np.sort((row - shifts).reshape(len(lags), -1)) for row in (begins, ends))
         possible = self._points - reach
-        begins, ends = (np.clip(places, 0, possible) for places in (begins, ends))
+        begins, ends = (np.minimum(np.maximum(places, 0), possible) for places in (begins, ends))
         # gaps that meet are one; what is left between them are the runs
         before = np.maximum.accumulate(np.hstack([0 * lags, ends]), axis=1)
         return before, np.hstack([begins, possible])
