@@ -70,9 +70,9 @@ class DecisionBasis(Plain):
         """
         return cls(
             rule=decision_rule(rule),
-            rule_chosen_on=_day(rule_chosen_on, "rule_chosen_on"),
+            rule_chosen_on=checked_date(rule_chosen_on, "rule_chosen_on"),
             decided_by=decided_by.strip(),
-            decided_on=_day(decided_on, "decided_on"),
+            decided_on=checked_date(decided_on, "decided_on"),
         )
 
     def guard_band(self, tolerance: Tolerance, standard_uncertainty: float) -> float:
@@ -123,14 +123,6 @@ class DecisionBasis(Plain):
             "decided_by": self.decided_by or None,
             "decided_on": self.decided_on,
         }
-
-
-def _day(day: dt.date | str | None, name: str) -> dt.date | None:
-    try:
-        return checked_date(day)
-    except InputError as error:
-        msg = f"{name} is {day!r}; an ISO date such as 2026-02-26 is needed"
-        raise InputError(msg) from error
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
