@@ -103,17 +103,12 @@ class DecisionBasis(Plain):
         if first_used is None:
             sentence = "The data have no dates, so it cannot be told whether the rule was chosen before them."
             return caution("RULE_NOT_COMPARED", sentence)
-        if self.rule_chosen_on > first_used:
-            sentence = (
-                f"The decision rule ({self.rule.name}) was chosen on {self.rule_chosen_on}, after the "
-                f"measurement of {first_used} that it judges."
-            )
-            return caution("RULE_AFTER_DATA", sentence)
+        late = self.rule_chosen_on > first_used
         sentence = (
-            f"The decision rule ({self.rule.name}) was chosen on {self.rule_chosen_on}, before the "
-            f"measurement of {first_used} that it judges."
+            f"The decision rule ({self.rule.name}) was chosen on {self.rule_chosen_on}, "
+            f"{'after' if late else 'before'} the measurement of {first_used} that it judges."
         )
-        return good("RULE_BEFORE_DATA", sentence)
+        return caution("RULE_AFTER_DATA", sentence) if late else good("RULE_BEFORE_DATA", sentence)
 
     def _facts(self) -> Mapping[str, object]:
         return {
