@@ -34,6 +34,7 @@ def log_of(path: Path, kind: str, n: int = N) -> Path:
     return path
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("suffix", [".npy", ".parquet"])
 @pytest.mark.parametrize(
     ("kind", "name"), [("elapsed", "log.csv"), ("none", "log.gz"), ("utc", "log.csv.gz")]
@@ -148,6 +149,7 @@ HABITS = {
     "answers to queries": (lambda k, hz: f"> READ?\n{hz:.4f}", {"interval_s": 10.0}),
     "pairs with a unit": (lambda k, hz: f"[{stamp(k)}] F1= {hz / 1e6:.10f} MHz", {}),
     "pairs": (lambda k, hz: f"time={stamp(k)}Z freq={hz:.4f}", {}),
+    "JSON lines": (lambda k, hz: f'{{"ts": "{stamp(k)}Z", "unit": "B", "freq": {hz:.4f}}}', {}),
     "words": (
         lambda k, hz: f"[{10 * k}.0] clock offset {round((hz - 1e7) * 1e4):6d} freq {k % 5:+4d}",
         {"columns": {"value": "clock offset"}, "quantity": "phase", "unit": "ns"},
@@ -155,6 +157,7 @@ HABITS = {
     "fixed width": (fixed, {}),
     "units in cells": (lambda k, hz: f"{stamp(k)};{hz / 1e6:.10f} MHz".replace(".", ","), {}),
     "thousands": (lambda k, hz: f"{hz:,.4f}", {"interval_s": 10.0}),
+    "thousands in quotes": (lambda k, hz: f'"{10 * k}","{hz:,.4f}"', {"columns": {"time": 0}}),
     "dates of the year last": (dated, {}),
 }
 

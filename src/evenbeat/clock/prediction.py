@@ -17,11 +17,8 @@ from scipy import linalg
 
 from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.covariance import (
-    FLICKER_FM,
     RANDOM_WALK_FM,
     WANDERING_DRIFT,
-    WHITE_FM,
-    WHITE_PM,
     IntArray,
     Spans,
     drift_covariance,
@@ -30,8 +27,7 @@ from evenbeat.clock.covariance import (
     mean_frequency_variance,
     unit_level,
 )
-from evenbeat.clock.likelihood import GridFit, shared
-from evenbeat.clock.noise_grid import Node, NoiseGrid
+from evenbeat.clock.noise_grid import GridFit, Node, NoiseGrid, shared
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.quantities import FloatArray, StudentMixture
 
@@ -83,61 +79,35 @@ class Targets:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Predicted:
-    """Predictions of the targets, in the scaled unit of frequency.
+    """Predictions of the targets, in the scaled unit of frequency."""
 
-    Attributes
-    ----------
-    distribution
-        Of every target, shape (m, k).
-    trend_variance
-        Shape (m,): the part of the variance that comes from the fixed effects (aging, environment).
-    reference_variance
-        Shape (m,): the part that comes from the log's reference, where something is known of it.
-    """
-
-    distribution: StudentMixture
+    distribution: StudentMixture  # Of every target, shape (m, k)
+    # Shape (m,): the part of the variance that comes from the fixed effects (aging, environment)
     trend_variance: FloatArray
+    # Shape (m,): the part that comes from the log's reference, where something is known of it
     reference_variance: FloatArray | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class JointPrediction:
-    """Student distribution of several quantities at one point of the posterior.
+    """Student distribution of several quantities at one point of the posterior."""
 
-    Attributes
-    ----------
-    location
-        Shape (m,), less the mean of the block averages.
-    shape
-        Covariance over σ², shape (m, m); ``level`` is the estimate of σ² with ``degrees_of_freedom``.
-    trend
-        The part of ``shape`` that comes from the fixed effects.
-    """
-
-    location: FloatArray
+    location: FloatArray  # Shape (m,), less the mean of the block averages
+    # Covariance over σ², shape (m, m); ``level`` is the estimate of σ² with ``degrees_of_freedom``
     shape: FloatArray
-    trend: FloatArray
+    trend: FloatArray  # The part of ``shape`` that comes from the fixed effects
     level: float
     degrees_of_freedom: float
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class DrawnMeans:
-    """Mean frequencies over m spans for n paths drawn with one set of noise levels, in the scaled unit.
+    """Mean frequencies over m spans for n paths drawn with one set of noise levels, in the scaled unit."""
 
-    Attributes
-    ----------
-    mean
-        Shape (m,) or (n, m).
-    covariance
-        Shape (m, m); ``growth`` of shape (n,) multiplies it for each path.
-    white, walk
-        Shape (n,): Allan variances of white and of random-walk FM at one block of the model.
-    """
-
-    mean: FloatArray
-    covariance: FloatArray
+    mean: FloatArray  # Shape (m,) or (n, m)
+    covariance: FloatArray  # Shape (m, m); ``growth`` of shape (n,) multiplies it for each path
     growth: FloatArray
+    # white, walk: shape (n,): Allan variances of white and of random-walk FM at one block of the model
     white: FloatArray
     walk: FloatArray
 
@@ -148,15 +118,10 @@ class Posterior:
 
     In the basis of a node of the noise grid the contrasts of readings are uncorrelated for every ratio of the
     random walk. Columns that mean models share are turned into it once, for all predictions.
-
-    Attributes
-    ----------
-    frequency
-        Block averages, scaled, less their mean; shape (n,).
     """
 
     grid: NoiseGrid
-    frequency: FloatArray
+    frequency: FloatArray  # Block averages, scaled, less their mean; shape (n,)
     variants: tuple[Variant, ...]
     components: tuple[Component, ...]
     _turned: dict[int, FloatArray] = field(default_factory=dict)
@@ -182,9 +147,17 @@ class Posterior:
     @one_thread()
     def predict(self, targets: Targets) -> Predicted:
         """Predict the targets."""
-        wanted = [_wanted_columns(targets, index, variant) for index, variant in enumerate(self.variants)]
-        said = self._mixed(*_covariances(self.grid, targets), wanted)
-        base = 0.0 if targets.reference is not None else float(self.frequency.mean())
+        with_data, own = self.grid.target_covariances(targets.spans)
+        if targets.reference is None:
+            from_ = [variant.design.mean(axis=0) for variant in self.variants]
+            base = float(self.frequency.mean())
+        else:  # what cancels is taken out
+            from_, base = list(targets.reference_designs), 0.0
+            before, _ = self.grid.target_covariances(targets.reference)
+            with_data = {exponent: with_data[exponent] - before[exponent] for exponent in own}
+            own = {e: _change_variance(self.grid, e, targets.spans, targets.reference) for e in own}
+        wanted = [columns - each for columns, each in zip(targets.designs, from_, strict=True)]
+        said = self._mixed(with_data, own, wanted)
         return replace(said, distribution=said.distribution.shifted(base))
 
     @one_thread()
@@ -316,9 +289,9 @@ class _Asked:
         return cls(
             eigenvalues=node.eigenvalues,
             ratios=node.ratios,
-            fixed=node.turned(_without_walk(with_data, node)),
+            fixed=node.turned(node.without_moving(with_data)),
             moving=node.turned(with_data[node.moving]),
-            own_fixed=_without_walk(own, node),
+            own_fixed=node.without_moving(own),
             own_moving=own[node.moving],
         )
 
@@ -326,12 +299,6 @@ class _Asked:
         """Return the covariance with the readings, and the weights that these have."""
         covariance = self.fixed + ratio * self.moving
         return covariance, covariance / (1 + ratio * self.eigenvalues)[:, np.newaxis]
-
-
-def _without_walk(parts: Covariances, node: Node) -> FloatArray:
-    """Return the sum of white FM, flicker FM and white PM in the node's ratios."""
-    total = parts[WHITE_FM] + node.flicker_fm * parts[FLICKER_FM]
-    return total + node.white_pm * parts[WHITE_PM] if node.white_pm > 0 else total
 
 
 def least_known(grid: NoiseGrid, variant: Variant, component: Component) -> float:
@@ -369,18 +336,6 @@ def rate_covariances(grid: NoiseGrid, at: float) -> tuple[dict[int, FloatArray],
     return with_data, own
 
 
-def _covariances(grid: NoiseGrid, targets: Targets) -> tuple[dict[int, FloatArray], dict[int, FloatArray]]:
-    """Return covariance with the contrasts, and variance, of what is asked minus what cancels."""
-    with_data, own = grid.target_covariances(targets.spans)
-    if targets.reference is None:
-        return with_data, own
-    reference_with_data, _ = grid.target_covariances(targets.reference)
-    return (
-        {exponent: with_data[exponent] - reference_with_data[exponent] for exponent in own},
-        {exponent: _change_variance(grid, exponent, targets.spans, targets.reference) for exponent in own},
-    )
-
-
 def _change_variance(grid: NoiseGrid, exponent: int, spans: Spans, reference: Spans) -> FloatArray:
     cross = np.diag(mean_frequency_covariance(exponent, spans, reference))
     alone = mean_frequency_variance(exponent, spans) + mean_frequency_variance(exponent, reference)
@@ -398,15 +353,7 @@ class Joint:
         *,
         rate_at: float | None = None,
     ) -> None:
-        """Ask for means over spans.
-
-        Parameters
-        ----------
-        designs
-            The trend's columns over the spans, shape (m, p), for each variant.
-        rate_at
-            A scaled time: the drift then follows the means in the answer.
-        """
+        """Ask for means over spans with their columns for each variant; a drift at a time follows them."""
         grid, variants = posterior.grid, posterior.variants
         with_data: dict[int, FloatArray] = {}
         own: dict[int, FloatArray] = {}
@@ -450,9 +397,3 @@ class Joint:
             level=float(fit.level[point]),
             degrees_of_freedom=float(fit.degrees_of_freedom),
         )
-
-
-def _wanted_columns(targets: Targets, index: int, variant: Variant) -> FloatArray:
-    if targets.reference is not None:
-        return targets.designs[index] - targets.reference_designs[index]
-    return targets.designs[index] - variant.design.mean(axis=0)

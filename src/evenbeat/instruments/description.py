@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from evenbeat.errors import InputError
+from evenbeat.intake import SCPI_INFINITY
 from evenbeat.toml_text import toml_of
 from evenbeat.units import parse_unit
 
@@ -18,8 +19,6 @@ NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 """Decimal numeric response data of IEEE 488.2 (NR1, NR2, NR3), and what people write beside it."""
 
 _LARGEST_SHOWN = 80
-SCPI_INFINITY = 9.9e37
-"""SCPI-1999, volume 1, 7.2.1.4: 9.9E37 is infinity, -9.9E37 negative infinity, 9.91E37 not a number."""
 _DIMENSIONS = {
     "frequency": "frequency",
     "period": "time",

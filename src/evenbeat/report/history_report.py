@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 from evenbeat.assessment.history_case import HistoryAssessment
-from evenbeat.calibration.decision import Decision, probability_text
+from evenbeat.calibration.decision import probability_text
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.figures.history import draw_history_forecast, history_forecast_caption
 from evenbeat.figures.interval import draw_interval, interval_caption
 from evenbeat.figures.style import new_figure, styled
 from evenbeat.quantities import number_text
-from evenbeat.report.answer import STANDING, other_findings, range_text, trouble_section
-from evenbeat.report.case_sections import decision_sections, test_sections
 from evenbeat.report.document import Block, Bullets, Document, Grid, Illustration, Paragraph, Section, pairs
-from evenbeat.report.evidence import NARROW_IN
-from evenbeat.report.method import cautions_section, setting_rows, stated_files
+from evenbeat.report.sections import (
+    NARROW_IN,
+    STANDING,
+    cautions_section,
+    decision_sections,
+    other_findings,
+    range_text,
+    setting_rows,
+    stated_files,
+    test_sections,
+    trouble_section,
+)
 from evenbeat.units import duration_text, percent
 
 METHOD = (
@@ -62,7 +70,16 @@ def history_document(assessment: HistoryAssessment) -> Document:
             Section(heading="Findings", blocks=other_findings(assessment.findings), folded=True),
             Section(
                 heading="Settings and provenance",
-                blocks=(_settings(assessment), _provenance(assessment)),
+                blocks=(
+                    pairs(
+                        "What was asked, as given",
+                        setting_rows(assessment.settings),
+                        heads=("Setting", "Value"),
+                        first=50,
+                        narrow=True,
+                    ),
+                    _provenance(assessment),
+                ),
                 folded=True,
             ),
             Section(
@@ -89,17 +106,14 @@ def _lines(assessment: HistoryAssessment) -> tuple[tuple[str, str], ...]:
     if setpoint is not None:
         lines.append(("if adjusted", f"{setpoint._headline()}."))
         lines += [("untested", one.sentence) for one in setpoint.findings if one.code == "BEYOND_EVIDENCE"]
-    if assessment.last_found is not None:
-        lines.append(("last found", _found_text(assessment.last_found)))
+    made = assessment.last_found
+    if made is not None:  # where the last value lies, in words that state no conformity
+        limits = Tolerance(lower=made.lower, upper=made.upper)
+        where = "within" if limits.holds(made.measured.value) else "OUTSIDE"
+        within = probability_text(made.conformance_probability)
+        said = f"{made.measured}, {where} {limits} (probability of being within: {within})."
+        lines.append(("last found", said))
     return tuple(lines)
-
-
-def _found_text(made: Decision) -> str:
-    """Say where the last value lies, in words that state no conformity."""
-    limits = Tolerance(lower=made.lower, upper=made.upper)
-    where = "within" if limits.holds(made.measured.value) else "OUTSIDE"
-    probability = probability_text(made.conformance_probability)
-    return f"{made.measured}, {where} {limits} (probability of being within: {probability})."
 
 
 def _key_numbers(assessment: HistoryAssessment) -> Section:
@@ -220,16 +234,6 @@ def _calibrations(assessment: HistoryAssessment) -> Grid:
         rows=rows,
         widths=(24, 22, 22, 18, 14, 20) if numbered else (24, 22, 22, 18, 14),
         numeric=(1, 2, 3),
-    )
-
-
-def _settings(assessment: HistoryAssessment) -> Grid:
-    return pairs(
-        "What was asked, as given",
-        setting_rows(assessment.settings),
-        heads=("Setting", "Value"),
-        first=50,
-        narrow=True,
     )
 
 

@@ -12,10 +12,11 @@ from __future__ import annotations
 import math
 import os
 from abc import ABC, abstractmethod
-from collections.abc import Callable
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache, partial
+from typing import Any
 
 import numpy as np
 from scipy import fft
@@ -24,12 +25,17 @@ from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.covariance import exponents_of, phase_kernel, term_covariances
 from evenbeat.deviations.freedom import (
     MOST_AVERAGING_TIMES,
+    REACH,
     Moments,
-    moments_of_terms,
+    halves,
+    has_weights,
+    lags_among_gaps,
+    pairs_apart,
+    spread_terms,
     usual_lags,
-    weighing_of_terms,
 )
 from evenbeat.deviations.sums.kernels import Progress, TermSum, sum_of_squared_differences, sums_of_squares
+from evenbeat.deviations.sums.pairs import few_borders, pairs_in_runs
 from evenbeat.deviations.sums.samples import Samples
 from evenbeat.quantities import FloatArray
 
@@ -41,47 +47,66 @@ SHORTEST_BLOCK = 1 << 14
 LONGEST_DIRECT = 16
 
 
-def in_threads(
-    one: Callable[[int], TermSum], samples: Samples, factors: IntArray, progress: Progress | None
-) -> list[TermSum]:
-    """Return what each factor gives, of long records in two threads."""
-    longest_first, found = np.asarray(factors).tolist()[::-1], []  # they take longest
-    with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
-        threads = samples.points >= FEWEST_SAMPLES_FOR_THREADS
-        for terms in pool.map(one, longest_first) if threads else map(one, longest_first):
-            found.append(terms)
-            if progress is not None:
-                progress(len(found), len(longest_first))
-    return found[::-1]
+class Form(ABC):
+    """What a statistic computes, in units of the sampling interval.
 
-
-class TermForm(ABC):
-    """A mean of squares of terms linear in phase, in units of the interval; what touches a gap is left out.
-
-    ``order`` is 2 for the Allan, 3 for the Hadamard family; a term covers ``spans`` averaging times, starts
-    at every sample if ``overlapping``, else once per averaging time. The averaging factors are multiples of
-    ``step`` from the ``smallest`` on, averaging times ``effective_share`` of them.
+    ``order`` is 2 for the Allan, 3 for the Hadamard family. The averaging factors are multiples of ``step``
+    from the ``smallest`` on, averaging times ``effective_share`` of them.
     """
 
-    takes_gaps, effective_share, smallest, step = True, 1.0, 1, 1
+    takes_gaps, effective_share, smallest, step = False, 1.0, 1, 1
     order: int
-    spans: int
-    overlapping: bool
 
     @abstractmethod
     def largest(self, points: int) -> int:
         """Return the largest averaging factor of a record with this many phase points."""
 
-    @abstractmethod
+    def variance(self, samples: Any, factor: int) -> TermSum:
+        """Return the raw variance as ``total``, NaN without a term, and which terms there are."""
+        raise NotImplementedError
+
     def variances(
         self,
         samples: Samples,
         factors: IntArray,
         *,
-        minimum_coverage: float = 1.0,
+        minimum_coverage: float = 1.0,  # noqa: ARG002
         progress: Progress | None = None,
     ) -> list[TermSum]:
-        """Return the variance at each factor as ``total``, NaN without a term, and which terms there are."""
+        """Return the raw variance at each factor, of long records in two threads."""
+        longest_first, found = np.asarray(factors).tolist()[::-1], []  # they take longest
+        with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
+            run = pool.map if samples.points >= FEWEST_SAMPLES_FOR_THREADS else map
+            for terms in run(partial(self.variance, samples), longest_first):
+                found.append(terms)
+                if progress is not None:
+                    progress(len(found), len(longest_first))
+        return found[::-1]
+
+    @abstractmethod
+    def moments(self, sums: Sequence[TermSum], points: int, factors: Sequence[int]) -> Moments:
+        """Return expectation and scatter at each factor, and the variance that is estimated."""
+
+    @abstractmethod
+    def weighing(
+        self, terms: TermSum, points: int, factor: int, levels: FloatArray, edf: float, expected: FloatArray
+    ) -> FloatArray | None:
+        """Return matrices, shape (1 or 2, n, n), whose eigenvalues are in proportion to the weights.
+
+        Of the chi-squared variables behind the variance; ``None`` where one will do.
+        """
+
+
+class TermForm(Form):
+    """A mean of squares of terms linear in phase; what touches a gap is left out.
+
+    A term covers ``spans`` averaging times, starts at every sample if ``overlapping``, else once per
+    averaging time.
+    """
+
+    takes_gaps = True
+    spans: int
+    overlapping: bool
 
     @abstractmethod
     def scale(self, factor: int) -> float:
@@ -91,48 +116,103 @@ class TermForm(ABC):
     def covariances(self, lags: IntArray, factor: int) -> FloatArray:
         """Return the covariance of two terms that many terms apart per unit of each level, (noises, n)."""
 
-    def moments(self, terms: TermSum, points: int, factor: int) -> Moments:  # noqa: ARG002
-        """Return expectation and scatter of the terms that exist, and the variance that is estimated."""
-        found, scale = self.of_mean_square(terms, factor), self.scale(factor)
+    def moments(self, sums: Sequence[TermSum], points: int, factors: Sequence[int]) -> Moments:  # noqa: ARG002
+        """Return those of the terms that exist; it is the expectation that is estimated."""
+        found = moments_of_terms([(self, terms, m) for terms, m in zip(sums, factors, strict=True)])
+        scale = np.array([[self.scale(factor)] for factor in factors])
         expected = scale * found.expected
-        return Moments(expected=expected, aimed_at=expected, products=scale**2 * found.products)
-
-    def of_mean_square(self, terms: TermSum, factor: int) -> Moments:
-        """Return the moments of the mean square of the terms; so few left out do not matter."""
-        if terms.nearly_complete:
-            return _of_all(self, terms.terms, factor)
-        at = partial(_usual_covariances, self, factor)
-        return moments_of_terms(terms, factor, at, spans=self.spans, overlapping=self.overlapping)
+        products = scale[:, :, np.newaxis] ** 2 * found.products
+        return Moments(expected=expected, aimed_at=expected, products=products)
 
     def weighing(
         self,
         terms: TermSum,
         points: int,  # noqa: ARG002
         factor: int,
-        moments: Moments,
         levels: FloatArray,
+        edf: float,
+        expected: FloatArray,  # noqa: ARG002
     ) -> FloatArray | None:
-        """Return matrices, shape (1 or 2, n, n), whose eigenvalues are in proportion to the weights.
+        """Return covariances of the terms.
 
-        Of the chi-squared variables behind the variance; ``None`` where one will do.
+        Where the record holds many averaging times, or many terms are independent, chi-squared itself is
+        good to half a point of probability, and of a single term it is exact.
         """
-        return weighing_of_terms(
-            terms,
-            factor if self.overlapping else 1,
-            moments.freedom(levels),
-            lambda lags: levels @ self.covariances(lags, factor),
-        )
+        times = terms.possible / (factor if self.overlapping else 1)
+        if terms.terms <= 1 or not has_weights(times, edf):
+            return None
+        places, counts = spread_terms(terms)
+        if counts is None:
+            return halves(levels @ _spread_covariances(self, factor, len(places), int(places[1])))
+        apart = np.abs(places[:, np.newaxis] - places)
+        distances = np.unique(apart)  # far fewer than pairs
+        matrix = (levels @ self.covariances(distances, factor))[np.searchsorted(distances, apart)]
+        return (matrix * np.sqrt(np.outer(counts, counts)))[np.newaxis]
+
+
+def moments_of_terms(points: Sequence[tuple[TermForm, TermSum, int]]) -> Moments:
+    """Return those of the mean squares of the terms of some form at a factor, a row each."""
+    rows: dict[int, Moments] = {}
+    few, many = [], []
+    for number, (form, terms, factor) in enumerate(points):
+        if terms.nearly_complete or terms.terms == 1:  # so few left out do not matter
+            rows[number] = _of_all(form, terms.terms, factor)
+        elif terms.terms == 0:
+            one = _of_all(form, 1, factor)
+            rows[number] = replace(one, expected=np.full_like(one.expected, np.nan))
+        elif few_borders(terms.runs, terms.possible):
+            few.append(number)
+        else:
+            many.append(number)
+    usual = [_usual(form, factor, terms.possible - 1) for form, terms, factor in (points[k] for k in few)]
+    counted = pairs_in_runs(
+        [points[k][1].runs for k in few], [lags for lags, _, _ in usual], [weights for _, weights, _ in usual]
+    )
+    for number, (_, _, at), weights in zip(few, usual, counted, strict=True):
+        rows[number] = _of_pairs(at, weights, points[number][1].terms)
+    for number in many:
+        form, terms, factor = points[number]
+        lags, weights, at = _usual(form, factor, terms.possible - 1)
+        if form.overlapping:
+            lags, weights = lags_among_gaps(terms, factor, form.spans)
+            at = _usual(form, factor, int(lags[-1]))[2]
+        else:
+            mask = terms.mask
+            weights = weights * [pairs_apart(mask, lag) for lag in lags.tolist()]
+        rows[number] = _of_pairs(at, weights, terms.terms)
+    return Moments.joined([rows[number] for number in range(len(points))])
+
+
+def _of_pairs(at: FloatArray, weights: FloatArray, count: int) -> Moments:
+    """Return the moments of so many terms, from their covariances at lags that stand for so many pairs."""
+    products = (at * weights) @ at.T / float(count) ** 2
+    return Moments(
+        expected=at[np.newaxis, :, 0], aimed_at=at[np.newaxis, :, 0], products=products[np.newaxis]
+    )
 
 
 @lru_cache(maxsize=4096)
 def _of_all(form: TermForm, count: int, factor: int) -> Moments:
-    terms, at = TermSum(total=0.0, possible=count), partial(_usual_covariances, form, factor)
-    return moments_of_terms(terms, factor, at, spans=form.spans, overlapping=form.overlapping)
+    lags, weights, at = _usual(form, factor, count - 1)
+    return _of_pairs(at, weights * (count - lags), count)
+
+
+def _usual(form: TermForm, factor: int, last: int) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return lags up to the last, for how many lags each stands, and the covariances there."""
+    return _usual_within(
+        form, factor, min(last, (REACH + form.spans) * factor if form.overlapping else REACH)
+    )
 
 
 @lru_cache(maxsize=1024)
-def _usual_covariances(form: TermForm, factor: int, last: int) -> FloatArray:
-    return form.covariances(usual_lags(factor, form.spans, last, overlapping=form.overlapping)[0], factor)
+def _usual_within(form: TermForm, factor: int, last: int) -> tuple[IntArray, FloatArray, FloatArray]:
+    lags, weights = usual_lags(factor, form.spans, last, overlapping=form.overlapping)
+    return lags, weights, form.covariances(lags, factor)
+
+
+@lru_cache(maxsize=256)
+def _spread_covariances(form: TermForm, factor: int, count: int, stride: int) -> FloatArray:
+    return form.covariances(np.arange(count, dtype=np.int64) * stride, factor)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -206,8 +286,8 @@ def equivalent_degrees_of_freedom(
 
     At least 1; NaN without any term.
     """
-    found = Differences(order=order, overlapping=overlapping, averaged=averaged).moments(terms, 0, factor)
-    return found.freedom(np.array(exponents_of(order)) == exponent)
+    found = Differences(order=order, overlapping=overlapping, averaged=averaged).moments([terms], 0, [factor])
+    return float(found.freedom(np.array(exponents_of(order)) == exponent)[0])
 
 
 @dataclass(frozen=True)
@@ -220,23 +300,11 @@ class ParabolicForm(TermForm):
         """Return half the number of points, at one point fewer than the Allan variance needs."""
         return points // 2 if points > 3 else (points - 1) // 2
 
-    def variances(
-        self,
-        samples: Samples,
-        factors: IntArray,
-        *,
-        minimum_coverage: float = 1.0,  # noqa: ARG002
-        progress: Progress | None = None,
-    ) -> list[TermSum]:
-        """Return the variances, and which terms exist."""
-
-        def one(factor: int) -> TermSum:
-            terms = parabolic_terms(samples, factor)
-            scale = self.scale(factor) * float(factor) ** 2
-            terms.total = scale * terms.total / terms.terms if terms.terms else np.nan
-            return terms
-
-        return in_threads(one, samples, factors, progress)
+    def variance(self, samples: Samples, factor: int) -> TermSum:
+        """Return the variance, and which terms exist."""
+        terms = parabolic_terms(samples, factor)
+        terms.total *= self.scale(factor) * float(factor) ** 2 / terms.terms if terms.terms else math.nan
+        return terms
 
     def scale(self, factor: int) -> float:
         """Return the variance over the mean square of terms with weights as in ``parabolic_weights``."""

@@ -17,9 +17,9 @@ shorter forms.
 from __future__ import annotations
 
 import math
-from abc import ABC, abstractmethod
-from collections.abc import Callable
-from dataclasses import dataclass
+from abc import abstractmethod
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -27,10 +27,10 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.covariance import exponents_of, phase_kernel
-from evenbeat.deviations.forms.terms import equivalent_degrees_of_freedom, in_threads
+from evenbeat.deviations.forms.terms import Form, equivalent_degrees_of_freedom
 from evenbeat.deviations.freedom import Moments, at_least_one, has_weights, lag_weights, overlapping_lags
-from evenbeat.deviations.sums.kernels import Progress, TermSum
-from evenbeat.deviations.sums.samples import PhasePoints, Samples
+from evenbeat.deviations.sums.kernels import TermSum
+from evenbeat.deviations.sums.samples import PhasePoints
 from evenbeat.quantities import FloatArray
 
 MOST_POINTS = 161
@@ -42,23 +42,13 @@ LONGEST_ROWS = 32
 TERMS_AT_ONCE = 1 << 12
 
 
-class WholeForm(ABC):
+class WholeForm(Form):
     """A quadratic form of phase without gaps: written out if short, in proportion to one if long.
 
-    The averaging factors are multiples of ``step`` from the ``smallest`` on, averaging times
-    ``effective_share`` of them, of which ``intervals`` stand for one averaging factor of samples.
+    ``intervals`` of the averaging factor stand for one averaging time of samples.
     """
 
-    takes_gaps, effective_share, smallest, step, intervals = False, 1.0, 1, 1, 1.0
-    order: int
-
-    @abstractmethod
-    def largest(self, points: int) -> int:
-        """Return the largest averaging factor of a record with this many phase points."""
-
-    @abstractmethod
-    def variance(self, samples: PhasePoints, factor: int) -> TermSum:
-        """Return the raw variance as ``total``, and the number of terms."""
+    intervals = 1.0
 
     @abstractmethod
     def matrix(self, points: int, factor: int) -> FloatArray:
@@ -80,45 +70,29 @@ class WholeForm(ABC):
         """Return the published bias, expectation over what is estimated; if there is none the exact one."""
         return self.expected(points, factor, exponent) / self.aimed_at(factor, exponent)
 
-    def variances(
-        self,
-        samples: Samples,
-        factors: IntArray,
-        *,
-        minimum_coverage: float = 1.0,  # noqa: ARG002
-        progress: Progress | None = None,
-    ) -> list[TermSum]:
-        """Return the raw variance at each factor as ``total``."""
-        if not isinstance(samples, PhasePoints):  # unreachable: gaps are refused before
-            msg = "phase points without gaps are needed"
-            raise TypeError(msg)
-        return in_threads(lambda factor: self.variance(samples, factor), samples, factors, progress)
-
-    def moments(self, terms: TermSum, points: int, factor: int) -> Moments:  # noqa: ARG002
-        """Return expectation and scatter: exact for up to ``MOST_POINTS`` points.
+    def moments(self, sums: Sequence[TermSum], points: int, factors: Sequence[int]) -> Moments:  # noqa: ARG002
+        """Return those of each factor: exact for up to ``MOST_POINTS`` points.
 
         In longer records expectations are exact and each noise has its own degrees of freedom; how far the
         scatter of two noises is joint is taken from a record in equal proportions.
         """
-        return _moments(self, points, factor)
+        return Moments.joined([_moments(self, points, factor) for factor in factors])
 
     def weighing(
         self,
         terms: TermSum,  # noqa: ARG002
         points: int,
         factor: int,
-        moments: Moments,
         levels: FloatArray,
+        edf: float,
+        expected: FloatArray,
     ) -> FloatArray | None:
-        """Return a matrix, shape (1, n, n), with eigenvalues as the weights; ``None`` where one is enough.
-
-        That of a record in equal proportions, each noise with the share that it really has.
-        """
-        if not has_weights(points / factor * self.intervals, moments.freedom(levels)):
+        """Return that of a record in equal proportions, each noise with the share that it really has."""
+        if not has_weights(points / factor * self.intervals, edf):
             return None
         short_points, short = in_proportion(points, factor, self.step)
         inner, written = written_out(self, short_points, short)
-        return weighing_of_form(inner, short_points, levels * moments.expected / written.expected, self.order)
+        return weighing_of_form(inner, short_points, levels * expected / written.expected[0], self.order)
 
 
 @dataclass(frozen=True)
@@ -241,16 +215,17 @@ def _moments(form: WholeForm, points: int, factor: int) -> Moments:
     short_points, short = in_proportion(points, factor, form.step)
     _, written = written_out(form, short_points, short)
     if points <= MOST_POINTS:
-        return Moments(expected=written.expected, aimed_at=aimed, products=written.products)
-    size = np.sqrt(np.diag(written.products))
-    joint = written.products / np.outer(size, size)
+        return replace(written, aimed_at=aimed[np.newaxis])
+    size = np.sqrt(np.diag(written.products[0]))
+    joint = written.products[0] / np.outer(size, size)
     # terms under white PM depend on few others: its joint scatter falls as the root of the number of terms
     joint[0, 1:] *= np.sqrt(short / factor)
     joint[1:, 0] *= np.sqrt(short / factor)
     expected = np.array([form.expected(points, factor, alpha) for alpha in noises])
     freedom = np.array([form.freedom(points, factor, alpha) for alpha in noises])
     spread = expected / np.sqrt(freedom)
-    return Moments(expected=expected, aimed_at=aimed, products=joint * np.outer(spread, spread))
+    rows = (some[np.newaxis] for some in (expected, aimed, joint * np.outer(spread, spread)))
+    return Moments(**dict(zip(("expected", "aimed_at", "products"), rows, strict=True)))
 
 
 def in_proportion(points: int, factor: int, step: int) -> tuple[int, int]:
@@ -291,9 +266,9 @@ def moments_of_form(inner: FloatArray, points: int, order: int) -> Moments:
     """Return expectation and scatter of a form in that basis, aimed at itself."""
     _, kernels = _covariances(points, order)
     products = inner @ kernels
-    expected = np.trace(products, axis1=1, axis2=2)
+    expected = np.trace(products, axis1=1, axis2=2)[np.newaxis]
     scatter = np.tensordot(products, products.swapaxes(1, 2), axes=((1, 2), (1, 2)))
-    return Moments(expected=expected, aimed_at=expected, products=scatter)
+    return Moments(expected=expected, aimed_at=expected, products=scatter[np.newaxis])
 
 
 def weighing_of_form(inner: FloatArray, points: int, levels: FloatArray, order: int) -> FloatArray:
