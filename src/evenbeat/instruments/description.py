@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -38,11 +38,11 @@ _KEYS: Mapping[str, Mapping[str, type]] = {
     },
     "session": {"identify": str, "prepare": list, "errors": str, "line_end": str, "baud": int},
 }
-_NAMES: Mapping[type, str] = {
-    str: "a text",
-    float: "a positive number",
-    int: "a positive whole number",
-    list: "a list of texts",
+_KINDS: Mapping[type, tuple[str, Callable[[Any], bool]]] = {
+    str: ("a text", lambda value: isinstance(value, str) and value.isascii()),
+    float: ("a positive number", lambda value: type(value) in (int, float) and 0 < value < math.inf),
+    int: ("a positive whole number", lambda value: type(value) is int and value > 0),
+    list: ("a list of texts", lambda value: type(value) is list and all(isinstance(v, str) for v in value)),
 }
 
 
@@ -160,23 +160,16 @@ def _description(text: str, name: str) -> Description:
     return Description(name=Path(name).stem, title=" ".join(str(title).split()), **given)
 
 
-def _checked(name: str, table: str, key: str, value: object, known: Mapping[str, type]) -> object:
+def _checked(name: str, table: str, key: str, value: Any, known: Mapping[str, type]) -> object:
     if key not in known:
         msg = f"{name}: [{table}] has an unknown key '{key}'; it may have {', '.join(known)}"
         raise InputError(msg)
     wanted = known[key]
-    if wanted is float and isinstance(value, int | float) and not isinstance(value, bool):
-        if 0 < value < math.inf:
-            return float(value)
-    elif wanted is int and isinstance(value, int) and not isinstance(value, bool):
-        if value > 0:
-            return value
-    elif wanted is list and isinstance(value, list) and all(isinstance(line, str) for line in value):
-        return tuple(value)
-    elif wanted is str and isinstance(value, str) and value.isascii():
-        return value
-    msg = f"{name}: [{table}] {key} is {value!r}; it must be {_NAMES[wanted]}"
-    raise InputError(msg)
+    what, fits = _KINDS[wanted]
+    if not fits(value):
+        msg = f"{name}: [{table}] {key} is {value!r}; it must be {what}"
+        raise InputError(msg)
+    return tuple(value) if wanted is list else wanted(value)
 
 
 @dataclass(frozen=True, kw_only=True)

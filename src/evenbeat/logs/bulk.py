@@ -14,14 +14,13 @@ import numpy as np
 from evenbeat.bench import Bench
 from evenbeat.disk import replacing
 from evenbeat.errors import InputError, LogError, OutputError, RowError, blamed
-from evenbeat.findings import Finding
 from evenbeat.ledger import Ledger, Rejected, RejectedLines
 from evenbeat.logs.files import LogText, blocks_of
 from evenbeat.logs.reader import TableReader, converted_readings, stated_quantity, understood_times
 from evenbeat.logs.remarks import form_findings
 from evenbeat.logs.rows import Columns
 from evenbeat.logs.sheet import Sheet, chosen_rows, label_column, labelled_rows
-from evenbeat.logs.terms import Candidate, Layout, Options, Statements, TimeForm, chosen_layout
+from evenbeat.logs.terms import Candidate, Layout, Options, chosen_layout
 from evenbeat.logs.times import Times, floats_of
 from evenbeat.plain import UNLISTED
 from evenbeat.result import Column, Result
@@ -259,7 +258,7 @@ class _Work:
             sheet = self.reader.sheet(log)
             doubtful = sheet.table.doubtful
             if self.plan is None or self.writer is None:
-                self.plan = _plan(sheet, self.options)
+                self.plan = _Plan(sheet, self.options)
                 self.writer = self.open_part(self.plan.said())
             if sheet.table.rows:
                 sheet, columns = self.plan.columns_of(sheet, self.rows)
@@ -302,20 +301,42 @@ class _Work:
         )
 
 
-@dataclass(frozen=True, kw_only=True)
 class _Plan:
-    """What the first block showed and all others follow."""
+    """What the first block shows and all others follow."""
 
-    layout: Layout
-    quantity: str
-    unit: str
-    stated: Statements
-    options: Options
-    kind: str
-    time_form: TimeForm | None
-    label: int | None  # column of the label of rows that were asked for
-    first: float  # time of the first row
-    findings: tuple[Finding, ...]
+    def __init__(self, sheet: Sheet, options: Options) -> None:
+        log, layout = sheet.log, sheet.layout
+        if options.every not in (None, 1):
+            msg = (
+                "rows in turn are chosen when the new file is read; convert all with --set every=1 (every=1)"
+            )
+            raise LogError(msg)
+        stated = options.with_statements(layout.statements)
+        sheet, times = understood_times(sheet, stated, options)
+        self.time_form = None if times is None else times.form
+        quantity, unit = stated_quantity(sheet, options)
+        for found, what in (
+            (any(finding.code == "REMARKS" for finding in log.findings), "rows with remarks are"),
+            (quantity == "count", "a running total of cycles is"),
+            (self.time_form == "time_of_day", "times of day without a date are"),
+        ):
+            if found:
+                msg = f"{what} not converted in blocks; read the log with read_log"
+                raise LogError(msg, line=layout.form.first_line)
+        converted = converted_readings(sheet, quantity, unit, stated)
+        *_, chosen = chosen_rows(sheet, times, options, quantity=quantity)
+        self.layout, self.options = layout, options
+        self.quantity, self.unit = converted.quantity, converted.unit
+        self.kind = "phase" if converted.kind == "phase" else "fractional_frequency"
+        self.stated = replace(stated, nominal_frequency_hz=converted.nominal_frequency_hz)
+        self.label = None if options.select is None else label_column(sheet, options.select)
+        self.first = 0.0 if times is None or times.start is not None else _first(sheet)
+        self.findings = (
+            *log.findings,
+            *converted.findings,
+            *(() if times is None else times.findings),
+            *(finding for finding in chosen if finding.code != "CHOSEN_ROWS"),
+        )
 
     def columns_of(self, sheet: Sheet, row: int) -> tuple[Sheet, dict[str, Any]]:
         """Return the rows taken of a block, and their columns; ``row`` were written before."""
@@ -345,14 +366,12 @@ class _Plan:
             msg = f"the time is written as {times.form} time from here on, above it was {self.time_form} time"
             raise RowError(msg, 0)
         if any(finding.code == "TIME_WRAPPED" for finding in times.findings):
-            msg = (
-                "the time begins anew, which is not followed from block to block; read the log with read_log"
-            )
+            msg = "the time begins anew, which is not followed in blocks; read the log with read_log"
             raise LogError(msg, line=sheet.layout.form.first_line)
         if times.start is not None:
             first = int(times.start.astype("datetime64[ns]").astype(np.int64))
             return {"unix_ns": first + times.since_first_ns}
-        return {"elapsed_s": times.seconds + (_first(sheet, times) - self.first) * times.scale}
+        return {"elapsed_s": times.seconds + (_first(sheet) - self.first) * times.scale}
 
     def said(self) -> dict[str, str]:
         """Return what the new file should state about itself, as comment lines would."""
@@ -369,47 +388,6 @@ class _Plan:
         return {key: f"{value}" for key, value in said.items() if value}
 
 
-def _plan(sheet: Sheet, options: Options) -> _Plan:
-    """Return what the first block shows."""
-    log, layout, form = sheet.log, sheet.layout, sheet.layout.form
-    if options.every not in (None, 1):
-        msg = "rows in turn are chosen when the new file is read; convert all with --set every=1 (every=1)"
-        raise LogError(msg)
-    if any(finding.code == "REMARKS" for finding in log.findings):
-        msg = "rows with remarks are not converted in blocks; read the log with read_log"
-        raise LogError(msg, line=form.first_line)
-    stated = options.with_statements(layout.statements)
-    sheet, times = understood_times(sheet, stated, options)
-    quantity, unit = stated_quantity(sheet, options)
-    if quantity == "count":
-        msg = "a running total of cycles is not converted in blocks; read it with read_log"
-        raise LogError(msg, line=form.first_line)
-    converted = converted_readings(sheet, quantity, unit, stated)
-    if times is not None and times.form == "time_of_day":
-        msg = "times of day without a date are not converted in blocks; read the log with read_log"
-        raise LogError(msg, line=form.first_line)
-    *_, chosen = chosen_rows(sheet, times, options, quantity=quantity)
-    return _Plan(
-        layout=layout,
-        quantity=converted.quantity,
-        unit=converted.unit,
-        stated=replace(stated, nominal_frequency_hz=converted.nominal_frequency_hz),
-        options=options,
-        kind="phase" if converted.kind == "phase" else "fractional_frequency",
-        time_form=None if times is None else times.form,
-        label=None if options.select is None else label_column(sheet, options.select),
-        first=0.0 if times is None else _first(sheet, times),
-        findings=(
-            *log.findings,
-            *converted.findings,
-            *(() if times is None else times.findings),
-            *(finding for finding in chosen if finding.code != "CHOSEN_ROWS"),
-        ),
-    )
-
-
-def _first(sheet: Sheet, times: Times) -> float:
-    """Return the time of the first row: seconds since 1970, or the number in its column."""
-    if times.start is not None:
-        return float(times.start.astype("datetime64[ns]").astype(np.int64)) * 1e-9
+def _first(sheet: Sheet) -> float:
+    """Return the number in the time column of the first row."""
     return float(floats_of(sheet.table.numbers[sheet.layout.time or 0][:1], sheet.table.decimals)[0])

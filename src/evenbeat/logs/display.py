@@ -7,7 +7,6 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from evenbeat.intake import blocks
 from evenbeat.logs.cells import shape_of
 from evenbeat.quantities import FloatArray
 
@@ -61,23 +60,16 @@ def display_step(values: FloatArray, printed: float | None) -> float | None:
         return printed  # no other reading can make it smaller than the last digit
     if len(some) > MOST_DISTINCT:  # no lattice: spare the sorting
         return _divisor(finite, printed) if printed else None
-    distinct = _distinct(finite)
+    if len(finite) < 100_000:
+        distinct = np.unique(finite)
+    else:  # few are different, so that not all are sorted
+        import pandas as pd
+
+        distinct = np.sort(pd.unique(finite))
     if len(distinct) < 3:
         return printed
     coarse = _lattice_step(distinct, printed or 4 * float_spacing)
     return coarse if coarse is not None else (_divisor(distinct, printed) if printed else None)
-
-
-def _distinct(values: FloatArray) -> FloatArray:
-    """Return the distinct values in order; where there are few, not all are sorted."""
-    if len(values) < 100_000:
-        return np.unique(values)
-    few = np.unique(values[: 4 * MOST_DISTINCT])
-    found = [few]
-    for block in blocks(values):
-        places = np.minimum(np.searchsorted(few, block), len(few) - 1)
-        found.append(np.unique(block[few[places] != block]))
-    return np.unique(np.concatenate(found))
 
 
 def _divisor(values: FloatArray, printed: float) -> float:

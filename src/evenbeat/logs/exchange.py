@@ -146,16 +146,14 @@ def _clock_chosen(records: Counter[str], clock: str | None, first_line: int) -> 
     if not names:
         msg = "the RINEX clock file holds no clock records (AS or AR)"
         raise LogError(msg)
-    if clock is not None:
-        exact = [name for name in names if name.lower() == clock.strip().lower()]
-        if exact:
-            return exact[0]
+    asked = names[:1] if clock is None else [n for n in names if n.lower() == clock.strip().lower()]
+    if not asked:
         msg = f"there is no clock '{clock}'; the file holds {shown}"
         raise LogError(msg)
-    if len(names) == 1:
-        return names[0]
-    msg = f"the RINEX file holds {len(names)} clocks; choose one with --set clock=… (clock): {shown}"
-    raise LogError(msg, line=first_line)
+    if clock is None and len(names) > 1:
+        msg = f"the RINEX file holds {len(names)} clocks; choose one with --set clock=… (clock): {shown}"
+        raise LogError(msg, line=first_line)
+    return asked[0]
 
 
 def _rinex_row(line: str) -> tuple[int, float] | None:
