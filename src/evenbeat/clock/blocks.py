@@ -152,6 +152,15 @@ def block_averages(record: Record, *, most_blocks: int, covariates: Sequence[str
     first, last = first[keep], last[keep]
     length_s = factor * record.interval_s
     _need(len(first), f"gives {counted(len(first), 'average')} of {duration_text(length_s)}")
+    findings = []
+    if lost:
+        sentence = f"{lost} readings without {' or '.join(covariates)} were left out of the clock model."
+        findings.append(note("COVARIATE_MISSING", sentence, readings=lost))
+    if short:
+        sentence = (
+            f"{short} readings between gaps or steps, too few for a block, were left out of the clock model."
+        )
+        findings.append(note("FRAGMENTS_LEFT_OUT", sentence, readings=short))
     count = sums_between(present.astype(float), first, last)
     means = [sums_between(np.where(present, column, 0.0), first, last) / count for column in columns]
     middle = float(np.nanmean(values))
@@ -168,7 +177,7 @@ def block_averages(record: Record, *, most_blocks: int, covariates: Sequence[str
         length_s=length_s,
         factor=factor,
         gating=gating,
-        findings=_findings(lost, short, covariates),
+        findings=tuple(findings),
     )
 
 
@@ -249,19 +258,6 @@ def sums_between(values: FloatArray, first: np.ndarray, last: np.ndarray) -> Flo
     """Return the sums of samples from ``first`` up to ``last``."""
     total = np.concatenate([[0.0], np.cumsum(values)])
     return total[last] - total[first]
-
-
-def _findings(lost: int, short: int, covariates: Sequence[str]) -> tuple[Finding, ...]:
-    findings = []
-    if lost:
-        sentence = f"{lost} readings without {' or '.join(covariates)} were left out of the clock model."
-        findings.append(note("COVARIATE_MISSING", sentence, readings=lost))
-    if short:
-        sentence = (
-            f"{short} readings between gaps or steps, too few for a block, were left out of the clock model."
-        )
-        findings.append(note("FRAGMENTS_LEFT_OUT", sentence, readings=short))
-    return tuple(findings)
 
 
 MOSTLY_ALONE = 0.5

@@ -101,10 +101,6 @@ class NoiseGrid:
         at = self.nodes[node]
         return at.without_moving(self.covariances) + at.ratios[walk] * self.covariances[at.moving]
 
-    def turned(self, contrasts: FloatArray, some: slice) -> FloatArray:
-        """Return contrasts, shape (n - 1, q), in the bases of some nodes, shape (nodes, n - 1, q)."""
-        return self.turns[some] @ contrasts
-
     @cached_property
     def spreads(self) -> FloatArray:
         """Variances ``1 + r eigenvalue`` over σ², shape (nodes, random-walk ratios, n - 1)."""
@@ -421,7 +417,7 @@ def fit_on_grid(grid: NoiseGrid, frequency: FloatArray, *designs: FloatArray) ->
     at_once = max(1, MOST_PRODUCTS // (len(contrasts) * max(len(one), 1)))
     for first in range(0, len(information), at_once):
         some = slice(first, first + at_once)
-        turned = grid.turned(contrasts, some)
+        turned = grid.turns[some] @ contrasts
         information[some] = grid.weights[some] @ (turned[..., one] * turned[..., other])
         for beside, place, rank, already in zip(score, used, ranks, begin, strict=True):
             # squares are summed of what least squares leaves, lest a large step drown the noise in rounding
