@@ -14,6 +14,7 @@ import numpy as np
 
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.model import ClockModel
+from evenbeat.intake import extremes_and_mean
 from evenbeat.plain import Plain, listed_as
 from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, number_text
@@ -90,13 +91,13 @@ def display_bound(record: Record) -> DisplayBound | None:
     if record.kind != "frequency":
         return None
     values = record.usable_values(without_steps=False)
-    present = values[~np.isnan(values)]
-    if not len(present) or present.min() != present.max():
+    smallest, _, largest = extremes_and_mean(values)
+    if smallest != largest:
         return None
     return DisplayBound(
-        offset=float(present[0]),
+        offset=smallest,
         step=math.nan if record.resolution is None else record.resolution,
-        readings=len(present),
+        readings=int(np.count_nonzero(~np.isnan(values))),
         duration_s=record.duration_s,
     )
 

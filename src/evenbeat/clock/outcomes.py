@@ -63,11 +63,6 @@ class Outcomes:
         values = np.asarray(record.usable_values(without_steps=without_steps), dtype=float)
         self._values = values
         self._phase = values if record.kind == "phase" else None
-        if record.kind == "frequency":
-            present = ~np.isnan(values)
-            self._middle = float(np.nanmean(values)) if present.any() else math.nan
-            self._count = np.concatenate([[0], np.cumsum(present)])
-            self._sum = np.concatenate([[0.0], np.cumsum(np.where(present, values - self._middle, 0.0))])
 
     def mean_frequency(self, start_s: float, stop_s: float) -> float:
         """Return the mean frequency between two times; NaN where too much is missing."""
@@ -77,10 +72,11 @@ class Outcomes:
         if self._phase is not None:
             change = float(self._phase[last] - self._phase[first])
             return change / ((last - first) * self._record.interval_s) + self._record.removed_frequency
-        present = int(self._count[last] - self._count[first])
-        if present == 0 or present < (1 - self._most_missing) * (last - first):
+        part = self._values[first:last]
+        part = part[~np.isnan(part)]
+        if not len(part) or len(part) < (1 - self._most_missing) * (last - first):
             return math.nan
-        return self._middle + float(self._sum[last] - self._sum[first]) / present
+        return float(part.mean())
 
     def seen(self, start_s: float, stop_s: float) -> Seen:
         """Return what readings at epochs of their own show between two times.

@@ -166,42 +166,14 @@ def usable(record: Record, *, without_steps: bool, less: Callable[..., FloatArra
     less
         Returns, for the elapsed times of rows, what is to be subtracted from them.
     """
-    spans = sorted((flag.start, flag.stop) for flag in record.flags if flag.excluded)
-    starts = np.array([start for start, _ in spans], dtype=np.intp)
-    stops = np.maximum.accumulate(np.array([stop for _, stop in spans], dtype=np.intp)) if spans else starts
-    steps = record.steps if without_steps else ()
 
     def rows(begin: int, end: int) -> FloatArray:
-        values = np.array(record.values[begin:end], dtype=float)
-        for at in range(int(np.searchsorted(stops, begin, side="right")), int(np.searchsorted(starts, end))):
-            values[max(0, spans[at][0] - begin) : max(0, spans[at][1] - begin)] = np.nan
-        for step in steps:
-            take_out(record, values, begin, step.cause, step.size or 0.0, step.start)
+        values = record.usable_rows(begin, end, without_steps=without_steps)
         if less is not None:
-            values -= less(elapsed_s(record, begin, end))
+            values -= less(record.rows_elapsed_s(begin, end))
         return values
 
     return Series(rows, len(record), record.values)
-
-
-def take_out(record: Record, values: FloatArray, begin: int, cause: str, size: float, start: int) -> None:
-    """Subtract a step at a row from the rows from ``begin`` on."""
-    after = max(0, start - begin)
-    if after >= len(values):
-        return
-    if record.kind == "phase" and cause == "frequency_step":
-        values[after:] -= size * (
-            elapsed_s(record, begin + after, begin + len(values)) - record.time_of(start)
-        )
-    else:
-        values[after:] -= size
-
-
-def elapsed_s(record: Record, begin: int, end: int) -> FloatArray:
-    """Return the elapsed times of rows."""
-    if record.epochs_ns is not None:
-        return np.asarray(record.epochs_ns[begin:end] / 1e9)
-    return np.arange(begin, end) * record.interval_s
 
 
 def changes(series: Series) -> Series:
@@ -285,8 +257,8 @@ def tail_spread(values: FloatArray, share: float, middle: float | None = None) -
     if not len(values):
         return 0.0
     share = min(max(share, 1e-3), 0.5)
-    middle = np.median(values) if middle is None else middle
-    usual, far = np.quantile(np.abs(values - middle), (0.5, 1 - share))
+    centre = float(np.median(values)) if middle is None else middle
+    usual, far = np.quantile(np.abs(values - centre), (0.5, 1 - share))
     return float(max(MAD_TO_SIGMA * usual, far / special.ndtri(1 - share / 2)))
 
 

@@ -27,7 +27,6 @@ from evenbeat.conditioning.shared import (
     spread,
     stretches,
     tail_spread,
-    take_out,
     usable,
 )
 from evenbeat.conditioning.step_scan import MOST_BLOCKS, USUALLY_ABOVE, step_scan
@@ -236,7 +235,7 @@ def _steps(record: Record, found_before: Series) -> tuple[list[Flag], dict[str, 
         values = found_before.rows(begin, end)
         values -= level
         for step in taken:
-            take_out(record, values, begin, *step)
+            record.take_out(values, begin, *step)
         return values
 
     readings = Series(rows, len(record), record.values)
