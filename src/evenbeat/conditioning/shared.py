@@ -8,7 +8,7 @@ record usually behaves is told by at most a million of its samples, in stretches
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,34 +40,19 @@ Places = npt.NDArray[np.intp]
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Piece:
-    """Samples in a row.
-
-    Parameters
-    ----------
-    first
-        Which of the series is the first of them.
-    where
-        Their positions in the record.
-    own
-        Those that are asked for; the others are there for windows to reach over.
-    """
+    """Samples in a row."""
 
     samples: FloatArray
-    where: Places
-    first: int
-    own: slice
+    where: Places  # positions in the record
+    first: int  # which of the series is the first of them
+    own: slice  # those that are asked for; the others are there for windows to reach over
 
 
 class Series:
     """The samples of a record that are present and of use, or what lies between them, any stretch at a time.
 
-    Parameters
-    ----------
-    rows
-        Returns the rows from one to another of the record, NaN where one is missing, as an array that may be
-        changed.
-    length
-        Number of rows.
+    ``rows`` returns those of the record from one to another of ``length``, NaN where one is missing, as an
+    array that may be changed.
     """
 
     def __init__(self, rows: Callable[[int, int], FloatArray], length: int, stored: FloatArray) -> None:
@@ -159,13 +144,7 @@ def stretches(count: int, most: int | None = None) -> Iterator[tuple[int, int]]:
 
 
 def usable(record: Record, *, without_steps: bool, less: Callable[..., FloatArray] | None = None) -> Series:
-    """Return the samples an analysis should use: none that is excluded, steps subtracted on request.
-
-    Parameters
-    ----------
-    less
-        Returns, for the elapsed times of rows, what is to be subtracted from them.
-    """
+    """Return the samples an analysis should use; ``less`` tells of elapsed times what else to subtract."""
 
     def rows(begin: int, end: int) -> FloatArray:
         values = record.usable_rows(begin, end, without_steps=without_steps)
@@ -285,6 +264,16 @@ def runs(samples: Places, apart: int = 1) -> list[Places]:
     return np.split(samples, np.flatnonzero(np.diff(samples) > apart) + 1)
 
 
+def flags_at(
+    cause: str, spans: Iterable[tuple[int, int, str]], *, excluded: bool = False
+) -> tuple[Flag, ...]:
+    """Return flags of one cause from where they start and stop, and what to say of each."""
+    return tuple(
+        Flag(cause=cause, start=int(start), stop=int(stop), excluded=excluded, sentence=sentence)
+        for start, stop, sentence in spans
+    )
+
+
 def flagged_runs(samples: Places, *, cause: str, sentence: str, excluded: bool) -> tuple[Flag, ...]:
     """Return flags over samples in order, neighbours in one.
 
@@ -295,7 +284,4 @@ def flagged_runs(samples: Places, *, cause: str, sentence: str, excluded: bool) 
     while not excluded and len(found) > MOST_FLAGS:
         apart *= 4
         found = runs(samples, apart)
-    return tuple(
-        Flag(cause=cause, start=int(run[0]), stop=int(run[-1]) + 1, excluded=excluded, sentence=sentence)
-        for run in found
-    )
+    return flags_at(cause, ((run[0], run[-1] + 1, sentence) for run in found), excluded=excluded)

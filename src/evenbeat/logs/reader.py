@@ -340,7 +340,9 @@ def converted_readings(sheet: Sheet, quantity: str | None, unit: str | None, sta
     parts = [(np.fmin.reduce(block), np.fmax.reduce(block)) for block in blocks(converted.values)]
     low, high = np.fmin.reduce(parts)[0], np.fmax.reduce(parts)[1]
     holes = converted.values is not readings
-    holes = holes and bool(np.count_nonzero(np.isnan(converted.values)) > np.count_nonzero(np.isnan(readings)))
+    holes = holes and bool(
+        np.count_nonzero(np.isnan(converted.values)) > np.count_nonzero(np.isnan(readings))
+    )
     if holes or not (np.isnan(low) or -LARGEST <= low <= high <= LARGEST):
         row = int(np.argmax(~(np.abs(converted.values) <= LARGEST) & ~np.isnan(readings)))
         msg = (
