@@ -8,10 +8,9 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from evenbeat.calibration.calendar import whole_units
 from evenbeat.calibration.history import CalibrationHistory, HistoryPoint
 from evenbeat.calibration.history_model import fit_history
-from evenbeat.calibration.interval import suggest_interval
+from evenbeat.calibration.interval import suggest_interval, whole_units
 from evenbeat.calibration.stated_drift import StatedDrift
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
@@ -131,6 +130,7 @@ WORKED = StatedDrift(drift_rate=RATE, walk_variance_per_second=(2e-10) ** 2 / DA
 LEFT = Estimate.normal(1e-8, 5e-9)
 
 
+@pytest.mark.slow
 def test_never_left_of_a_pure_walk() -> None:
     """Reflection principle: the first-passage interval is 0.7646 of the pointwise one (closed form)."""
     pointwise = suggest_interval(WALK, tolerance=1e-9)

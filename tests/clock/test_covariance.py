@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 
 from evenbeat.clock import covariance as room
-from evenbeat.clock.contrasts import Contrasts
 from evenbeat.clock.covariance import (
     FLICKER_FM,
     MODELLED,
@@ -22,6 +21,7 @@ from evenbeat.clock.covariance import (
     mean_frequency_variance,
     unit_level,
 )
+from evenbeat.clock.regression import Contrasts
 
 FM_NOISES = (WHITE_FM, FLICKER_FM, RANDOM_WALK_FM)
 
@@ -200,6 +200,7 @@ def test_short_spans_far_apart_lose_no_digits(exponent: int, length: float, apar
     assert mean_frequency_covariance(exponent, one, other)[0, 0] == pytest.approx(float(exact), rel=3e-8)
 
 
+@pytest.mark.slow
 def test_readings_in_blocks_have_the_covariance_of_their_means() -> None:
     """Exact up to 2000 readings; beyond, the white noises and the variances of small blocks still are."""
     rng = np.random.default_rng(1)

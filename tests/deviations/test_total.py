@@ -83,6 +83,7 @@ def _stretch_terms(values: np.ndarray, factor: int) -> Iterator[np.ndarray]:
         yield means[places] - 2 * means[places + factor] + means[places + 2 * factor]
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("statistic", ["total", "modified_total", "hadamard_total"])
 @pytest.mark.parametrize("exponent", [2, 1, 0, -1, -2])
 @pytest.mark.parametrize("factor", [1, 2, 5])
@@ -101,10 +102,10 @@ def test_expectation_and_freedom_by_full_covariance(statistic: str, exponent: in
     reference = _difference_variance(factor, exponent, order, averaged=averaged)
     (terms,) = kind.form.variances(PhasePoints.of(values), np.array([factor]))
 
-    found = kind.form.moments(terms, points, factor)
+    found = kind.form.moments([terms], points, [factor])
     noise = exponents_of(kind.form.order).index(exponent)
-    bias = found.expected[noise] / found.aimed_at[noise]
-    edf = found.freedom(np.eye(len(found.expected))[noise])
+    bias = found.expected[0, noise] / found.aimed_at[0, noise]
+    edf = found.freedom(np.eye(found.expected.shape[1])[noise])
 
     assert bias == pytest.approx(scale * np.trace(covariance) / len(forms) / reference, rel=1e-9)
     assert edf == pytest.approx(np.trace(covariance) ** 2 / np.sum(covariance**2), rel=1e-6)
@@ -142,6 +143,7 @@ def test_long_records_keep_their_digits() -> None:
     assert whole == pytest.approx(parts, rel=1e-8)
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize("statistic", TOTALS)
 @FEW
 @given(seed=st.integers(0, 2**32 - 1), exponent=st.integers(-60, 0))

@@ -33,6 +33,7 @@ def test_gaps_become_nan_at_their_place(tmp_path: Path) -> None:
     assert dict(gaps.values) == {"missing": 4, "gaps": 2, "longest_s": 30.0}
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("interval", [1.0, 1.0003, 10.0, 0.1])
 @pytest.mark.parametrize("jitter", [0.0, 0.1, 0.4])
 def test_jitter_and_odd_intervals_lose_no_row(tmp_path: Path, interval: float, jitter: float) -> None:

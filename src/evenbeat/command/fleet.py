@@ -10,8 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, check_absent, write_text
-from evenbeat.command.stated import add_stated, stated_of
+from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, add_stated, check_absent, stated_of, write_text
 from evenbeat.result import PAGE_WIDTH
 from evenbeat.units import SECONDS_PER_DAY
 

@@ -7,8 +7,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, write_text
-from evenbeat.command.stated import add_stated, stated_of
+from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, add_stated, stated_of, write_text
 from evenbeat.errors import InputError
 from evenbeat.plain import plain
 

@@ -11,8 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenbeat.bench import CLASSES
-from evenbeat.command.arguments import BAD_INPUT, DONE, argument, write_text
-from evenbeat.command.stated import add_stated, stated_of
+from evenbeat.command.arguments import BAD_INPUT, DONE, add_stated, argument, stated_of, write_text
 from evenbeat.errors import InputError, LogError
 from evenbeat.units import parse_limits
 

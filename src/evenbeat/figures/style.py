@@ -206,7 +206,9 @@ def png_bytes(figure: Figure, *, dpi: int = PRINT_DPI) -> bytes:
 @contextmanager
 def _on(kind: type[FigureCanvasBase], figure: Figure, *, dpi: float | None = None) -> Iterator[Any]:
     """Let a figure be drawn on a canvas of this kind, laid out once for all of them, and give it back."""
+    from matplotlib.axis import Axis
     from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.spines import Spine
 
     canvas, resolution = figure.canvas, figure.dpi
     try:
@@ -214,9 +216,16 @@ def _on(kind: type[FigureCanvasBase], figure: Figure, *, dpi: float | None = Non
             action="ignore", category=UserWarning
         ):  # no font has all that names hold
             if (engine := figure.get_layout_engine()) is not None:
-                FigureCanvasAgg(figure)  # can measure text
+                renderer = FigureCanvasAgg(figure).get_renderer()  # can measure text
+                for spine in figure.findobj(Spine):
+                    spine.set_in_layout(False)  # ticks and labels reach further
                 engine.execute(figure)
                 figure.set_layout_engine("none")
+                for axis in figure.findobj(Axis):  # its label stays there, lest all ticks be measured again
+                    if axis.label.get_text():
+                        axis.get_tightbbox(renderer)
+                    to_axes = axis.label.get_transform() - axis.axes.transAxes
+                    axis.set_label_coords(*to_axes.transform(axis.label.get_position()))
             if dpi is not None:
                 figure.dpi = dpi
             yield kind(figure)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 import textwrap
 import uuid
@@ -18,66 +17,11 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain
 from evenbeat.register.promises import RealisedReliability
-from evenbeat.result import Column, Result, Table
+from evenbeat.result import Column, Result, Table, fitting
 from evenbeat.units import SECONDS_PER_DAY
 
 LONGEST_LINE = 75
 """Octets of a line without its end."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Appointment:
-    """One all-day event.
-
-    Attributes
-    ----------
-    name
-        The same name is the same event: a later file moves it.
-    alarm_d
-        How many days before it is announced; ``None``: not at all.
-    """
-
-    name: str
-    day: dt.date
-    title: str
-    text: str
-    place: str = ""
-    alarm_d: int | None = None
-
-
-def icalendar(appointments: Iterable[Appointment], *, made: dt.date) -> str:
-    """Return the text of an iCalendar file, lines ended by CRLF; the same appointments give the same text."""
-    lines = [
-        "BEGIN:VCALENDAR",
-        "VERSION:2.0",
-        f"PRODID:-//evenbeat//evenbeat {__version__}//EN",
-        "CALSCALE:GREGORIAN",
-        *(line for one in appointments for line in _event(one, made)),
-        "END:VCALENDAR",
-    ]
-    return "".join(f"{_folded(line)}\r\n" for line in lines)
-
-
-def _event(one: Appointment, made: dt.date) -> Iterator[str]:
-    """Yield the unfolded lines of an event."""
-    yield "BEGIN:VEVENT"
-    yield f"UID:{uuid.uuid5(uuid.NAMESPACE_OID, one.name)}"
-    yield f"DTSTAMP:{made:%Y%m%d}T000000Z"
-    yield f"SEQUENCE:{made.toordinal()}"
-    yield f"DTSTART;VALUE=DATE:{one.day:%Y%m%d}"
-    yield f"SUMMARY:{_escaped(one.title)}"
-    yield f"DESCRIPTION:{_escaped(one.text)}"
-    if one.place:
-        yield f"LOCATION:{_escaped(one.place)}"
-    yield "CATEGORIES:CALIBRATION"
-    yield "TRANSP:TRANSPARENT"
-    if one.alarm_d is not None:
-        yield "BEGIN:VALARM"
-        yield "ACTION:DISPLAY"
-        yield f"DESCRIPTION:{_escaped(one.title)}"
-        yield f"TRIGGER:-P{one.alarm_d}D"
-        yield "END:VALARM"
-    yield "END:VEVENT"
 
 
 def _escaped(text: str) -> str:
@@ -110,31 +54,13 @@ LABEL_WIDTH = 44
 class DueInstrument(Plain):
     """One line of a due list.
 
-    Attributes
-    ----------
-    last_calibration
-        Day of the last calibration, or of the last reading of a log; ``None`` if there is none.
-    due
-        Last day of the interval; ``None`` where it cannot be said.
-    state
-        ``overdue``, ``soon``, ``later``, ``not evaluated``, or ``not in use``: retired, lost or out of use.
-    tolerance
-        One number for ±, or both limits as in ``-5e-09:1e-08``.
-    probability_within
-        Of being within tolerance on the day of the list; NaN where it cannot be said.
-    interval_s
-        From the last calibration, before rounding down to a day; NaN where it cannot be said.
-    limited_by
-        What ends the interval.
-    drift_per_year, drift_uncertainty
-        Drift per year on the day of the last calibration with its standard uncertainty (k = 1).
-    calibrations
-        How many it rests on.
-    serial_number, place, certificate
-        By which it is recognised, where it stands, and the number of its last certificate, where they are
-        known.
-    reason
-        One sentence.
+    ``last_calibration`` is that of the last reading where there is a log; ``due`` the last day of the
+    interval; both are ``None`` where there is none. ``not in use`` is retired, lost or out of use.
+    ``probability_within`` is of being within tolerance on the day of the list, ``interval_s`` from the last
+    calibration, before rounding down to a day, ended by what ``limited_by`` says; drift per year on the day
+    of the last calibration, with its standard uncertainty (k = 1); NaN where it cannot be said. Number of the
+    last certificate, place and serial number are empty where they are not known. ``tolerance`` is one number
+    for ±, or both limits as text.
     """
 
     instrument: str
@@ -210,15 +136,21 @@ class DueList(Result):
         cannot be evaluated stands on the day of the list; what is not in use is left out. An instrument keeps
         its event from list to list: importing a later one moves it.
         """
-        source = self.source.get("name", "")
-        return icalendar(
-            (self._appointment(one, source) for one in self.instruments if one.state != "not in use"),
-            made=self.on,
-        )
+        lines = [
+            "BEGIN:VCALENDAR",
+            "VERSION:2.0",
+            f"PRODID:-//evenbeat//evenbeat {__version__}//EN",
+            "CALSCALE:GREGORIAN",
+            *(line for one in self.instruments if one.state != "not in use" for line in self._event(one)),
+            "END:VCALENDAR",
+        ]
+        return "".join(f"{_folded(line)}\r\n" for line in lines)
 
-    def _appointment(self, one: DueInstrument, source: str) -> Appointment:
-        ahead = one.state in ("soon", "later")
+    def _event(self, one: DueInstrument) -> Iterator[str]:
+        """Yield the unfolded lines of the all-day event of an instrument."""
+        ahead, source = one.state in ("soon", "later"), self.source.get("name", "")
         begins = {"overdue": "Overdue: calibrate", "not evaluated": "Not evaluated: look at"}
+        title = _escaped(f"{begins.get(one.state, 'Calibrate')} {one.instrument}")
         said = [
             f"Last calibration {one.last_calibration}." if one.last_calibration else "",
             f"Due {one.due}." if one.due else "",
@@ -227,14 +159,25 @@ class DueList(Result):
             f"In tolerance on {self.on}: {percent(one.probability_within)}.",
             f"Suggested by the list of {self.on} from {source}; the owner decides.",
         ]
-        return Appointment(
-            name=f"{source}\n{one.instrument}",
-            day=one.due if ahead and one.due else self.on,
-            title=f"{begins.get(one.state, 'Calibrate')} {one.instrument}",
-            text=" ".join(filter(None, said)),
-            place=one.place,
-            alarm_d=round(float(str(self.settings["soon_d"]))) if ahead else None,
-        )
+        named = f"{source}\n{one.instrument}"  # the same name is the same event: a later file moves it
+        yield "BEGIN:VEVENT"
+        yield f"UID:{uuid.uuid5(uuid.NAMESPACE_OID, named)}"
+        yield f"DTSTAMP:{self.on:%Y%m%d}T000000Z"
+        yield f"SEQUENCE:{self.on.toordinal()}"
+        yield f"DTSTART;VALUE=DATE:{one.due if ahead and one.due else self.on:%Y%m%d}"
+        yield f"SUMMARY:{title}"
+        yield f"DESCRIPTION:{_escaped(' '.join(filter(None, said)))}"
+        if one.place:
+            yield f"LOCATION:{_escaped(one.place)}"
+        yield "CATEGORIES:CALIBRATION"
+        yield "TRANSP:TRANSPARENT"
+        if ahead:
+            yield "BEGIN:VALARM"
+            yield "ACTION:DISPLAY"
+            yield f"DESCRIPTION:{title}"
+            yield f"TRIGGER:-P{round(float(str(self.settings['soon_d'])))}D"
+            yield "END:VALARM"
+        yield "END:VEVENT"
 
     def label(self, instrument: str) -> str:
         """Return the text of a label for an instrument, with its caution."""
@@ -271,7 +214,7 @@ class DueList(Result):
 
     def _columns(self) -> tuple[Column, ...]:
         return (
-            Column("instrument", heading="instrument", form=_shortened),
+            Column("instrument", heading="instrument", form=fitting(22)),
             Column("state", heading="state"),
             Column("last_calibration", heading="last"),
             Column("due", heading="due"),
@@ -313,7 +256,3 @@ def percent(probability: float) -> str:
     if probability < 1e-4:
         return "< 0.01 %"
     return f"{100 * probability:.{4 if probability > 0.995 else 3}g} %"
-
-
-def _shortened(name: str) -> str:
-    return name if len(name) <= 22 else f"{name[:21]}…"

@@ -30,20 +30,11 @@ Verdict = Literal["kept", "below what was promised", "too few to say"]
 
 @dataclass(frozen=True, kw_only=True)
 class Promise(Plain):
-    """One promise, and what the next calibration says of it.
+    """One promise, made on a day and until another, and what the next calibration says of it.
 
-    Attributes
-    ----------
-    made, due
-        Day of the assessment, and until when it promised.
-    reliability
-        With what probability; NaN where the assessment does not say.
-    calibrated
-        Day of the calibration.
-    within
-        Whether it found the instrument within the tolerance that was promised.
-    late
-        Whether it came after the due day: it then says nothing of the promise, and does not count.
+    ``reliability`` is NaN where the assessment does not say it; ``within``: the calibration found the
+    instrument within the tolerance that was promised. One that came ``late``, after the due day, says nothing
+    of it.
     """
 
     instrument: str
@@ -58,19 +49,11 @@ class Promise(Plain):
 
 @dataclass(frozen=True, kw_only=True)
 class Realised(Plain):
-    """How often promises were kept in one class, or in all.
+    """How often promises were kept in one class, or in all, of those that a calibration came in time for.
 
-    Attributes
-    ----------
-    tested, kept
-        Promises that a calibration came in time for, and how many of them were kept.
-    share, low, high
-        Of those that were kept, with its 95 % interval (Clopper-Pearson); NaN where none was tested.
-    promised
-        Mean of the reliabilities promised; NaN where none says it.
-    verdict
-        ``below what was promised`` where the whole interval is; ``kept`` where its lower end is at most 0.05
-        below; else ``too few to say``.
+    Share with its 95 % interval (Clopper-Pearson), and mean of the reliabilities promised; NaN where there is
+    none. ``below what was promised`` where the whole interval is; ``kept`` where its lower end is at most
+    0.05 below; else ``too few to say``.
     """
 
     oscillator_class: str
@@ -219,8 +202,7 @@ def _row(name: str, promises: Sequence[Promise]) -> Realised:
     )
 
 
-def _findings(rows: Sequence[Realised], promises: Sequence[Promise]) -> list[Finding]:
-    found = []
+def _findings(rows: Sequence[Realised], promises: Sequence[Promise]) -> Iterator[Finding]:
     for row in rows:
         if row.verdict == "below what was promised":
             sentence = (
@@ -228,13 +210,13 @@ def _findings(rows: Sequence[Realised], promises: Sequence[Promise]) -> list[Fin
                 f"fewer than {row.promised:.3g} allows; shorten intervals, state more uncertainty, or check "
                 "the class."
             )
-            found.append(caution("BELOW_PROMISE", sentence))
+            yield caution("BELOW_PROMISE", sentence)
     missed = [one for one in promises if not one.within and not one.late]
     if missed:
         names = ", ".join(f"{one.instrument} ({one.calibrated})" for one in missed[:8])
         more = f" and {len(missed) - 8} more" if len(missed) > 8 else ""
         sentence = f"Out of tolerance before the due day: {names}{more}."
-        found.append(note("PROMISES_BROKEN", sentence))
+        yield note("PROMISES_BROKEN", sentence)
     late = sum(one.late for one in promises)
     if late:
         out = sum(one.late and not one.within for one in promises)
@@ -242,5 +224,4 @@ def _findings(rows: Sequence[Realised], promises: Sequence[Promise]) -> list[Fin
         sentence = (
             f"{counted(late, 'calibration')} came after the due day and did not count; {out} found it out."
         )
-        found.append(Finding(code="CAME_LATE", severity=severity, sentence=sentence))
-    return found
+        yield Finding(code="CAME_LATE", severity=severity, sentence=sentence)

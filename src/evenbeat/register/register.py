@@ -72,24 +72,11 @@ F = TypeVar("F", Instrument, Calibration, Event, KeptAssessment)
 
 @dataclass(frozen=True, kw_only=True)
 class Entry(Plain):
-    """One row.
+    """One row, from number 1 on without a gap.
 
-    Attributes
-    ----------
-    number
-        From 1, without a gap.
-    content
-        JSON of the fact; ``None`` where the entry that it corrects is withdrawn.
-    corrects, reason
-        Number of the entry that this one replaces, and why.
-    who, role
-        The person who made it and in what role, as stated; ``account NAME`` where nobody was.
-    written_at
-        UTC, ISO.
-    software
-        What wrote it, with its version.
-    former_hash, hash
-        SHA-256 of the row before, and of this one with that.
+    ``content`` is the JSON of the fact, ``None`` where the entry that it ``corrects`` is withdrawn. ``who``
+    is the person who made it, as stated, ``account NAME`` where nobody was. Times are UTC, ISO; ``software``
+    is what wrote it, with its version. The hashes are SHA-256 of the row before, and of this one with that.
     """
 
     number: int
@@ -107,13 +94,7 @@ class Entry(Plain):
 
     @property
     def fact(self) -> Fact | None:
-        """What it states; ``None`` for a withdrawal.
-
-        Raises
-        ------
-        LogError
-            If it cannot be read: it was changed after it was written.
-        """
+        """What it states; ``None`` for a withdrawal. ``LogError`` where it was changed and cannot be read."""
         return None if self.content is None else stated_fact(self.number, self.kind, self.content)
 
     def computed_hash(self) -> str:
@@ -167,16 +148,8 @@ class Draft:
 class Holdings:
     """What stands in a register at one moment, corrections applied, by the name of the instrument.
 
-    Attributes
-    ----------
-    instruments
-        In order of their names.
-    calibrations, events
-        Of each in order of time; only names that have one.
-    assessments
-        In the order they were written.
-    head
-        ``number:hash`` of the last row.
+    Instruments in order of their names, calibrations and events of each in order of time, assessments in the
+    order they were written. ``head`` is ``number:hash`` of the last row.
     """
 
     instruments: Mapping[str, Instrument]

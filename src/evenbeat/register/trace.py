@@ -14,7 +14,7 @@ from evenbeat.findings import Finding, caution
 from evenbeat.plain import Plain
 from evenbeat.register.facts import Calibration, Instrument, day_of
 from evenbeat.register.register import Register, unknown_instrument
-from evenbeat.result import Column, Result
+from evenbeat.result import Column, Result, fitting
 from evenbeat.tables import Field, TableLike, read_table
 from evenbeat.units import counted
 
@@ -32,18 +32,9 @@ Kind = Literal["calibration", "assessment", "reading"]
 class Touched(Plain):
     """One thing that rests on the reference while it was in doubt.
 
-    Attributes
-    ----------
-    kind
-        ``calibration``, ``assessment`` or ``reading``.
-    date
-        As it was entered.
-    what
-        Number of the certificate, headline of the assessment, name of the reading.
-    through
-        The way from the reference to the instrument: ``standard → counter``.
-    share
-        Error of the reference in half widths of the instrument's tolerance; NaN where either is not known.
+    ``what`` is the number of the certificate, headline of the assessment or name of the reading, ``through``
+    the way from the reference to the instrument, as ``standard → counter``, ``share`` the error of the
+    reference in half widths of the instrument's tolerance; NaN where either is not known.
     """
 
     kind: Kind
@@ -80,7 +71,7 @@ class Trace(Result):
             Column("instrument", heading="instrument"),
             Column("kind", heading="kind"),
             Column("date", heading="date"),
-            Column("what", heading="what", form=lambda text: text if len(text) <= 24 else f"{text[:23]}…"),
+            Column("what", heading="what", form=fitting(24)),
             Column("share", heading="share of tolerance", form=".2g"),
         )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import Any
 
 from evenbeat import __version__
@@ -20,8 +21,8 @@ from evenbeat.findings import worst_first
 from evenbeat.fleet.due import DueInstrument, DueList, percent
 from evenbeat.quantities import number_text
 from evenbeat.report.document import Bullets, Document, Grid, Illustration, Paragraph, Section, pairs
-from evenbeat.report.method import setting_rows, stated_files
 from evenbeat.report.page import html_page
+from evenbeat.report.sections import setting_rows, stated_files
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, counted, duration_text
 
 MOST_LINES = 500
@@ -73,23 +74,19 @@ def _document(due: DueList) -> Document:
     )
 
 
-def _lines(due: DueList) -> list[tuple[str, str]]:
-    lines = []
+def _lines(due: DueList) -> Iterator[tuple[str, str]]:
     first = next((one for one in due.instruments if one.state == "overdue"), None)
     if first is not None:
         since = "" if first.due is None else f"due since {first.due.isoformat()}. "
-        lines.append(("Most urgent", f"{first.instrument}: {since}{first.reason}"))
+        yield "Most urgent", f"{first.instrument}: {since}{first.reason}"
     known = [one for one in due.instruments if not math.isnan(one.probability_within)]
     if known:
         low = min(known, key=lambda one: one.probability_within)
-        lines.append(
-            ("Least sure", f"{low.instrument}: in tolerance today with {percent(low.probability_within)}")
-        )
+        yield "Least sure", f"{low.instrument}: in tolerance today with {percent(low.probability_within)}"
     open_ones = due.counts["not evaluated"]
     if open_ones:
-        lines.append(("Not evaluated", f"{counted(open_ones, 'instrument')}; each line says why"))
-    lines.append(("Reliability", f"{100 * float(str(due.settings['reliability'])):g} % at every moment"))
-    return lines
+        yield "Not evaluated", f"{counted(open_ones, 'instrument')}; each line says why"
+    yield "Reliability", f"{100 * float(str(due.settings['reliability'])):g} % at every moment"
 
 
 @styled

@@ -12,8 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from evenbeat.assessment.asked import asked_of_log, assess_stated, treated_log
-from evenbeat.assessment.basis import DecisionBasis
-from evenbeat.assessment.case import software_versions
+from evenbeat.assessment.case import DecisionBasis, software_versions
 from evenbeat.assessment.history_case import assess_history
 from evenbeat.bench import Stated
 from evenbeat.calibration.history import CalibrationHistory
@@ -26,7 +25,7 @@ from evenbeat.register.register import Register
 from evenbeat.register.store import is_database
 from evenbeat.register.verification import opened_intact
 from evenbeat.report.write import belongs_together
-from evenbeat.result import Column, Result
+from evenbeat.result import Column, Result, fitting
 
 ROUNDING = 1e-9
 """Numbers that differ by no more of themselves differ by rounding of another machine or version."""
@@ -41,16 +40,9 @@ SHOWN = 40
 
 @dataclass(frozen=True, kw_only=True)
 class Difference(Plain):
-    """One place where record and recomputation differ.
+    """One place where record and recomputation differ, as JSON writes both.
 
-    Attributes
-    ----------
-    where
-        Names and numbers from the outside in, as ``interval/interval_s``.
-    filed, recomputed
-        As JSON writes them; a dash where there is nothing.
-    size
-        Of two numbers, relative to the larger; NaN of anything else.
+    ``size`` of two numbers is relative to the larger; NaN of anything else.
     """
 
     where: str
@@ -61,17 +53,7 @@ class Difference(Plain):
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Recomputed(Result):
-    """What a recomputation of an audit record shows, made by :func:`verify_record`.
-
-    Attributes
-    ----------
-    record
-        Name of the file.
-    compared
-        How many values were compared.
-    differences
-        Those that differ.
-    """
+    """What a recomputation of an audit record shows, made by :func:`verify_record`."""
 
     record: str
     compared: int
@@ -88,8 +70,8 @@ class Recomputed(Result):
     def _columns(self) -> tuple[Column, ...]:
         return (
             Column("where", heading="where"),
-            Column("filed", heading="filed", form=_short),
-            Column("recomputed", heading="recomputed", form=_short),
+            Column("filed", heading="filed", form=fitting(24)),
+            Column("recomputed", heading="recomputed", form=fitting(24)),
         )
 
     def _shown_rows(self, count: int) -> range:
@@ -101,10 +83,6 @@ class Recomputed(Result):
             f"{self.record} {state}: {len(self.differences)} of {self.compared} values differ from what was "
             "computed again"
         )
-
-
-def _short(text: str) -> str:
-    return text if len(text) <= 24 else f"{text[:23]}…"
 
 
 def verify_record(path: str | Path, inputs: Sequence[str | Path] = ()) -> Recomputed:

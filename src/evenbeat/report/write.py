@@ -26,16 +26,9 @@ _NAMES = HTML_NAME, PDF_NAME, JSON_NAME = "report.html", "report.pdf", "result.j
 
 @dataclass(frozen=True, kw_only=True)
 class Report:
-    """The files that were written.
+    """The files that were written; ``pdf`` is ``None`` where none was asked for, or why not is ``trouble``.
 
-    Attributes
-    ----------
-    pdf
-        ``None`` where none was asked for, or it could not be made.
-    identity
-        Stands in each of the files, so that files of two reports are told apart.
-    trouble
-        Why there is no PDF though one was asked for; else empty.
+    ``identity`` stands in each of the files, so that files of two reports are told apart.
     """
 
     html: Path
@@ -110,11 +103,15 @@ def write_report(
     Tests: tests/report/test_write_report.py
     """
     target = check_folder(folder, force=force)
-    from evenbeat.report.contents import document_of
+    from evenbeat.report.history_report import history_document
+    from evenbeat.report.log_report import log_document
     from evenbeat.report.page import html_page
     from evenbeat.report.pdf import pdf_bytes
 
-    document = document_of(assessment)
+    if isinstance(assessment, HistoryAssessment):
+        document = history_document(assessment)
+    else:
+        document = log_document(assessment)
     numbers, identity = _numbers(assessment, document)
     document = replace(document, footer=f"{document.footer}, report {identity}")
     contents = {
