@@ -23,7 +23,6 @@ from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.errors import EvenbeatError
 from evenbeat.findings import Finding
 from evenbeat.holdover.forecast import HoldoverForecast
-from evenbeat.intake import extremes_and_mean
 from evenbeat.plain import Plain, listed_as
 from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, number_text
@@ -102,13 +101,13 @@ def display_bound(record: Record) -> DisplayBound | None:
     if record.kind != "frequency":
         return None
     values = record.usable_values(without_steps=False)
-    smallest, _, largest = extremes_and_mean(values)
-    if smallest != largest:
+    present = values[~np.isnan(values)]
+    if not len(present) or present.min() != present.max():
         return None
     return DisplayBound(
-        offset=smallest,
+        offset=float(present[0]),
         step=math.nan if record.resolution is None else record.resolution,
-        readings=int(np.count_nonzero(~np.isnan(values))),
+        readings=len(present),
         duration_s=record.duration_s,
     )
 

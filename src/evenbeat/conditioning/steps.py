@@ -280,7 +280,7 @@ def _filled(readings: Series) -> Series:
         values = readings.rows(first, min(end + beyond, readings.length))
         missing = np.isnan(values)
         if missing.any():
-            short = np.flatnonzero(missing & ~ndimage.binary_opening(missing, np.ones(beyond)))
+            short = np.flatnonzero(missing & ~ndimage.binary_opening(missing, np.ones(beyond, dtype=bool)))
             there = np.flatnonzero(~missing)
             if len(there):
                 values[short] = np.interp(short, there, values[there], left=np.nan, right=np.nan)

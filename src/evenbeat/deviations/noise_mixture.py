@@ -296,9 +296,7 @@ def _sums(samples: Samples, lags: IntArray, order: int, *, averaged: bool) -> li
         begins = np.linspace(0, samples.points - order * lag - length, STRETCHES).astype(int).tolist()
         pieces = [samples.between(begin, begin + length + order * lag) for begin in begins]
         parts = [sums_of_squares(piece, [lag], order, averaged=averaged)[0] for piece in pieces]
-        terms, possible = (
-            sum(counts) for counts in zip(*((p.terms, p.possible) for p in parts), strict=True)
-        )
+        terms, possible = (sum(counts) for counts in zip(*((p.terms, p.possible) for p in parts), strict=True))
         found.append(
             TermSum(
                 total=math.fsum(part.total for part in parts),
