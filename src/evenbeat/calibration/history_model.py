@@ -40,8 +40,15 @@ from evenbeat.calibration.history_posterior import (
     seasons_seen,
 )
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
-from evenbeat.clock.forecaster import Forecast, Grounds, LastInterval, Paths, Quantity, knows_neither
-from evenbeat.clock.levels import VarianceTerms
+from evenbeat.clock.forecaster import (
+    Forecast,
+    Grounds,
+    LastInterval,
+    Paths,
+    Quantity,
+    VarianceTerms,
+    knows_neither,
+)
 from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, merged, note

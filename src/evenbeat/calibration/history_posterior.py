@@ -295,13 +295,11 @@ def aged(bend: npt.ArrayLike, time: npt.ArrayLike) -> FloatArray:
 def seasons_seen(history: CalibrationHistory) -> bool:
     """Return whether calibrations fall in seasons different enough to show a yearly course."""
     increments = [one for one in history.increments() if one.state is None]
-    return len(increments) >= SEASON_INTERVALS and _swing_seen(increments) > SEASONS_SEEN
-
-
-def _swing_seen(increments: Sequence[Increment]) -> float:
-    """Return the root mean square of the change of (cos, sin) of the yearly phase within the increments."""
-    turned = [YEARLY * one.duration_s / SECONDS_PER_YEAR for one in increments]
-    return math.sqrt(sum(2 - 2 * math.cos(angle) for angle in turned) / len(turned))
+    if len(increments) < SEASON_INTERVALS:
+        return False
+    # root mean square of the change of (cos, sin) of the yearly phase within the increments
+    angles = YEARLY / SECONDS_PER_YEAR * np.array([one.duration_s for one in increments])
+    return math.sqrt(float(np.mean(2 - 2 * np.cos(angles)))) > SEASONS_SEEN
 
 
 def posteriors(

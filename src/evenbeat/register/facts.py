@@ -150,10 +150,15 @@ class Calibration(_Stated):
             msg = f"standard_uncertainty is {shown}; it must be positive (k = 1)"
         elif self.adjusted and left is None:
             msg = "adjusted, but as_left is empty; give the offset it was left at"
-        elif far := [name for name in OFFSETS if _beyond(getattr(self, name))]:
+        elif far := {
+            name: value
+            for name in OFFSETS
+            if isinstance(value := getattr(self, name), float) and abs(value) > UNUSUAL_OFFSET
+        }:
+            name, value = next(iter(far.items()))
             msg = (
-                f"{far[0]} is {getattr(self, far[0]):g} of the frequency, as no oscillator is off; give the "
-                "offset from nominal, with its unit where it is not fractional: '12 ppb'"
+                f"{name} is {value:g} of the frequency, as no oscillator is off; give the offset from "
+                "nominal, with its unit where it is not fractional: '12 ppb'"
             )
         elif own is not None and (left is None or not own > 0):
             msg = (
@@ -510,10 +515,6 @@ def _number(value: object, name: str) -> float | None:
         msg = f"{name} is {value!r}; a number such as 2.1e-9 is needed"
         raise InputError(msg)
     return number
-
-
-def _beyond(value: object) -> bool:
-    return isinstance(value, float) and abs(value) > UNUSUAL_OFFSET
 
 
 def _blank(value: object) -> bool:

@@ -161,7 +161,11 @@ def trace_reference(
             ways.setdefault(one.instrument, f"{ways[name]} → {one.instrument}")
             windows.setdefault(one.instrument, []).append(window)
             waiting.append((one.instrument, window))
-    shares = {name: _share(about.get(name), error) for name in windows}
+    limits = {name: one.tolerance for name, one in about.items() if one.tolerance is not None}
+    shares = {
+        name: abs(error) / Tolerance.of(limits[name]).half_width if name in limits else math.nan
+        for name in windows
+    }
 
     def touched(kind: Kind, name: str, date: str, what: str) -> Touched:
         return Touched(
@@ -221,12 +225,6 @@ def _doubt(
     known = at and last and isinstance(at[-1].as_found, float) and last[-1].as_left is not None
     error = at[-1].as_found - last[-1].as_left if known else math.nan  # type: ignore[operator]
     return begin, end, error
-
-
-def _share(about: Instrument | None, error: float) -> float:
-    if about is None or about.tolerance is None:
-        return math.nan
-    return abs(error) / Tolerance.of(about.tolerance).half_width
 
 
 def _remarks(begin: dt.datetime | None, error: float, silent: int) -> Iterator[Finding]:

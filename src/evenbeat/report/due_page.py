@@ -48,12 +48,8 @@ def due_page(due: DueList) -> str:
     The same list gives the same bytes. A long list shows its 500 most urgent lines; the table of
     ``evenbeat fleet -o`` holds all.
     """
-    return html_page(_document(due))
-
-
-def _document(due: DueList) -> Document:
     figures = _figures(due)
-    return Document(
+    document = Document(
         title="Due list",
         subtitle=f"{due.source.get('name', '')}, for {due.on.isoformat()}",
         headline=due.headline() + ".",
@@ -72,6 +68,7 @@ def _document(due: DueList) -> Document:
         footer=f"evenbeat {__version__}",
         illustrations=figures,
     )
+    return html_page(document)
 
 
 def _lines(due: DueList) -> Iterator[tuple[str, str]]:

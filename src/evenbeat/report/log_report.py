@@ -75,14 +75,22 @@ def log_document(assessment: Assessment) -> Document:
         sections=(
             Section(heading="What carries the answer", blocks=illustrations[:1]),
             trouble_section(assessment.beside_verdict, said=assessment.verdict.headline),
-            next_section(assessment),
+            Section(heading="What to do next", blocks=(Bullets(items=assessment.next_steps),)),
             key_numbers(assessment),
             *decision_sections(case),
-            settings_section(assessment),
+            Section(
+                heading="Settings and provenance",
+                blocks=(_settings(assessment), _provenance(assessment)),
+                folded=True,
+            ),
             cautions_section(),
             evidence(assessment, illustrations[1:]),
             *test_sections(case),
-            findings_section(assessment),
+            Section(
+                heading="Findings and checks",
+                blocks=(*other_findings(assessment.findings), *_checks_of_the_log(assessment)),
+                folded=True,
+            ),
             method_section(assessment),
         ),
         footer=f"evenbeat {assessment.software.get('evenbeat', '')}".strip(),
@@ -91,11 +99,6 @@ def log_document(assessment: Assessment) -> Document:
 
 
 Row = tuple[str, str, str]
-
-
-def next_section(assessment: Assessment) -> Section:
-    """Return what to do next."""
-    return Section(heading="What to do next", blocks=(Bullets(items=assessment.next_steps),))
 
 
 def key_numbers(assessment: Assessment) -> Section:
@@ -379,15 +382,6 @@ def _why_missing(assessment: Assessment) -> str:
     return " ".join(sentences)
 
 
-def findings_section(assessment: Assessment) -> Section:
-    """Return assumptions, checks that passed and what each check of the log did; the rest stands in front."""
-    return Section(
-        heading="Findings and checks",
-        blocks=(*other_findings(assessment.findings), *_checks_of_the_log(assessment)),
-        folded=True,
-    )
-
-
 def _checks_of_the_log(assessment: Assessment) -> Iterator[Block]:
     """Yield what the checks of the log found; those that found nothing or were not made in one line each."""
     checks = assessment.record.checks
@@ -453,15 +447,6 @@ def _forecast_words() -> Paragraph:
             "time up to which the probability of being within the tolerance less the guard band is at "
             "least the reliability at every moment, and never longer than the record."
         )
-    )
-
-
-def settings_section(assessment: Assessment) -> Section:
-    """Return what was asked, what was taken for granted, and which input and software it rests on."""
-    return Section(
-        heading="Settings and provenance",
-        blocks=(_settings(assessment), _provenance(assessment)),
-        folded=True,
     )
 
 
