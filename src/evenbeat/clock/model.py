@@ -147,7 +147,10 @@ class ClockModel(Result):
 
         It does not depend on the length of the record, unless that is under ten hours: then it is a tenth.
         """
-        apart = float(np.median(np.diff(self.record.elapsed_s[~np.isnan(self.record.values)])))
+        record, apart = self.record, self.record.interval_s
+        scarce = 3 * (len(record) - record.missing - 1) <= 2 * (len(record) - 1)
+        if record.epochs_ns is not None or scarce:  # else most readings are one interval apart
+            apart = float(np.median(np.diff(record.elapsed_s[~np.isnan(record.values)])))
         return max(min(SECONDS_PER_HOUR, self.record.duration_s / 10), apart)
 
     @cached_property
