@@ -348,23 +348,22 @@ class Felt:
         self._known: dict[tuple[int, float], _Behind] = {}
 
     @cached_property
-    def _counted(self) -> tuple[npt.NDArray[np.bool_], IntArray, IntArray]:
-        """The samples that count, and first and last of each block."""
+    def _counted(self) -> tuple[npt.NDArray[np.bool_], IntArray, IntArray, FloatArray]:
+        """The samples that count, first and last of each block, and how many of it count."""
         present = ~np.isnan(frequencies(self._record))
         for name in self._blocks.covariates:
             present &= ~np.isnan(between_samples(self._record, self._record.covariates[name]))
         spans = self._blocks.spans.scaled(1 / self._record.interval_s)
-        first, last = np.round(spans.start), np.ceil(spans.stop - 1e-6)  # gates may end before
-        return present, first.astype(int), last.astype(int)
+        first, last = np.round(spans.start).astype(int), np.ceil(spans.stop - 1e-6).astype(int)  # gates may end
+        return present, first, last, sums_between(present, first, last)
 
     def behind(self, place: int, lag_s: float) -> _Behind:
         """Return one influence behind a lag."""
         if (place, lag_s) not in self._known:
             inside = lagged(self._outside[place], lag_s / self._record.interval_s)
             powers = self._influences[place].powers(inside)
-            present, first, last = self._counted
-            shown = (np.where(present, power, 0.0) for power in (np.ones(len(inside)), *powers.T))
-            count, *sums = (sums_between(each, first, last) for each in shown)
+            present, first, last, count = self._counted
+            sums = [sums_between(np.where(present, power, 0.0), first, last) for power in powers.T]
             self._known[place, lag_s] = _Behind(
                 columns=np.array(sums).T / count[:, np.newaxis],
                 sampled=powers[:: _stride(self._record)].copy(),
