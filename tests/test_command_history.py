@@ -55,6 +55,13 @@ def test_says_when_to_calibrate_again(page: str) -> None:
     assert page.count("The class of oscillator is not stated") == 1
 
 
+def test_a_due_day_in_the_past_is_called_overdue(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Of calibrations made years ago the first thing said is that the next one is overdue."""
+    status, text = shown(tmp_path, capsys, *GOOD)
+    assert status == 0
+    assert re.match(r"Overdue: it was due on 2024-\d\d-\d\d, \d+ days before 20\d\d-\d\d-\d\d\. Cal", text)
+
+
 def test_nothing_beyond_the_evidence_is_promised(page: str) -> None:
     """Beyond twice the longest interval, 504 d, the setpoint and the forecast say that they are untested."""
     shown = " ".join(page.split())

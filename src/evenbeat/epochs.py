@@ -34,24 +34,12 @@ _FARTHEST = 0.5  # of an interval; a reading farther from its place would belong
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Grid:
-    """Where readings go: to cells of a grid, or to epochs of their own where they follow none.
+    """Where readings go: to cells of a grid, or to epochs of their own where they follow none."""
 
-    Parameters
-    ----------
-    positions
-        Shape (readings,), strictly increasing from zero; ``None`` where every cell has its reading.
-    cells
-        Number of cells of the grid, or of readings.
-    interval_s
-        NaN where there is no grid.
-    epochs_ns
-        Shape (readings,), nanoseconds since the first, where there is no grid.
-    """
-
-    positions: IntArray | None
-    cells: int
-    interval_s: float
-    epochs_ns: IntArray | None = None
+    cells: int  # of the grid, or readings where there is none
+    interval_s: float  # NaN where there is no grid
+    positions: IntArray | None = None  # of the readings, from zero; ``None`` where no cell is empty
+    epochs_ns: IntArray | None = None  # nanoseconds since the first, where there is no grid
     findings: tuple[Finding, ...] = ()
 
     @property
@@ -70,13 +58,10 @@ class Grid:
         return placed
 
     def late(self, moments: FloatArray | IntArray, rows: slice) -> FloatArray:
-        """Return by how much some readings are stamped after their place, in seconds.
+        """Return by how many seconds some readings are stamped after their place.
 
-        Parameters
-        ----------
-        moments
-            Of all readings: seconds since the first, or nanoseconds from any zero, which stay exact where the
-            interval is a whole number of them.
+        The moments are seconds since the first, or nanoseconds from any zero, which stay exact where the interval
+        is a whole number of them.
         """
         places = np.arange(*rows.indices(len(moments))) if self.positions is None else self.positions[rows]
         if moments.dtype.kind != "i":
@@ -90,38 +75,12 @@ class Grid:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Moments:
-    """When readings were taken.
+    """When readings were taken."""
 
-    Parameters
-    ----------
-    seconds
-        Shape (n,), since the first reading.
-    start
-        UTC of the first reading; ``None`` where only differences of time are known.
-    name
-        What they are called in a message.
-    ns
-        The same in nanoseconds, where the source states them so that they are exact.
-    """
-
-    seconds: FloatArray
-    start: np.datetime64 | None
-    name: str
-    ns: IntArray | None = None
-
-
-def regular_grid(rows: int, interval_s: float) -> Grid:
-    """Return the grid of readings without time stamps."""
-    return Grid(positions=None, cells=rows, interval_s=interval_s)
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Placed:
-    """Where samples go, from when on, and by how much they are stamped after their place."""
-
-    grid: Grid
-    start: np.datetime64 | None
-    stamp_offset_s: FloatArray | None = None
+    seconds: FloatArray  # shape (n,), since the first reading
+    start: np.datetime64 | None  # UTC of the first reading; ``None`` where only differences of time are known
+    name: str  # what they are called in a message
+    ns: IntArray | None = None  # the same in nanoseconds, where the source states them so that they are exact
 
 
 def placed(
@@ -131,24 +90,11 @@ def placed(
     interval_s: float | None,
     epochs: Any = None,
     start: np.datetime64 | str | None = None,
-) -> Placed:
-    """Return where samples go: by their epochs, by the index of a pandas series, or by the interval alone.
+) -> tuple[Grid, np.datetime64 | None, FloatArray | None]:
+    """Return where samples go, the UTC of the first, and by how much they are stamped after their place.
 
-    Parameters
-    ----------
-    given
-        The samples as the caller gave them. The index of a series counts: dates, time differences, seconds,
-        or numbers of rows, which need the interval beside them.
-    name
-        What the samples are called in a message.
-    interval_s
-        As the caller stated it; ``None`` where the index or the epochs tell.
-
-    Raises
-    ------
-    InputError
-        If nothing tells the interval, two statements contradict each other, or the moments are not in order,
-        repeat or are not regular.
+    Epochs tell it, or the index of a pandas series (dates, time differences, seconds, or numbers of rows,
+    which need the interval beside them), or the interval alone.
     """
     check_positive(interval_s, "interval_s", optional=True)
     begin = utc(start)
@@ -161,7 +107,7 @@ def placed(
                 "Record.from_readings(…, epochs=…)"
             )
             raise InputError(msg)
-        return Placed(grid=regular_grid(len(given), interval_s), start=begin)
+        return Grid(cells=len(given), interval_s=interval_s), begin, None
     if begin is not None and moments.start is not None and begin != moments.start:
         msg = (
             f"start is {begin}, but {moments.name} begins at {moments.start}; leave start out, or correct "
@@ -169,15 +115,11 @@ def placed(
         )
         raise InputError(msg)
     grid = grid_of(moments, interval_s=interval_s)
-    beside = False
+    offset = None
     if grid.epochs_ns is None:
         late = grid.late(moments.seconds if moments.ns is None else moments.ns, slice(None))
-        beside = bool(np.abs(late).max() > EXACT_STAMPS * grid.interval_s)
-    return Placed(
-        grid=grid,
-        start=begin if moments.start is None else moments.start,
-        stamp_offset_s=grid.place(late) if beside else None,
-    )
+        offset = grid.place(late) if np.abs(late).max() > EXACT_STAMPS * grid.interval_s else None
+    return grid, begin if moments.start is None else moments.start, offset
 
 
 def checked_covariates(covariates: Any, given: Any, grid: Grid) -> dict[str, FloatArray]:
@@ -288,18 +230,7 @@ def _moments(epochs: Any, name: str) -> Moments:
 
 
 def grid_of(moments: Moments, *, interval_s: float | None = None) -> Grid:
-    """Return where readings go; where some are missing of a grid, or there is none, a finding says so.
-
-    Parameters
-    ----------
-    interval_s
-        Where it was stated, so that there is a grid; else it is found from the epochs.
-
-    Raises
-    ------
-    InputError
-        If the epochs are not in order or repeat, or do not have the spacing that was stated.
-    """
+    """Return where readings go; where some are missing of a grid, or there is none, a finding says so."""
     seconds, name = moments.seconds, moments.name
     check_positive(interval_s, "interval_s", optional=True)
     if len(seconds) < 2:
@@ -377,22 +308,7 @@ def _odd_row(unclear: npt.NDArray[np.bool_], steps: FloatArray, spacing: float) 
 
 
 def irregular(seconds: FloatArray, ns: IntArray | None = None, *, name: str, odd: str = "") -> Grid:
-    """Return epochs that follow no grid, kept to the nanosecond; a finding says so.
-
-    Parameters
-    ----------
-    seconds
-        Shape (n,), since the first, increasing.
-    ns
-        The same in nanoseconds, where they are exact.
-    odd
-        What else is to be said of them.
-
-    Raises
-    ------
-    InputError
-        If two epochs lie less than a nanosecond apart.
-    """
+    """Return epochs that follow no grid, kept to the nanosecond; a finding says so, and what is ``odd``."""
     epochs = np.rint(seconds * 1e9).astype(np.int64) if ns is None else ns
     steps = np.diff(epochs)
     if (steps <= 0).any():
@@ -406,7 +322,7 @@ def irregular(seconds: FloatArray, ns: IntArray | None = None, *, name: str, odd
         "times, as read; deviations need a grid, which --set on_grid=… or record.on_grid(interval_s=…) makes."
     )
     finding = note("NO_GRID", sentence, shortest_s=shortest, median_s=usual, longest_s=longest)
-    return Grid(positions=None, cells=len(epochs), interval_s=math.nan, epochs_ns=epochs, findings=(finding,))
+    return Grid(cells=len(epochs), interval_s=math.nan, epochs_ns=epochs, findings=(finding,))
 
 
 def spans_of(
@@ -414,17 +330,9 @@ def spans_of(
 ) -> tuple[FloatArray | None, tuple[Finding, ...]]:
     """Return over what time each frequency at an epoch of its own is a mean; ``None`` for phases and grids.
 
-    Notes
-    -----
     Where it is not stated: until the next reading, as where gates follow each other, but no longer than is
     usual for the record or than any gate in common use (1000 s, common practice). Too long a span widens
     forecasts of time error and moves readings by half of it; too short a one narrows those forecasts.
-
-    Raises
-    ------
-    InputError
-        If the spans are not as many as the readings, or not positive, or the gate is longer than what is
-        between many of the readings.
     """
     if kind == "phase" or grid.epochs_ns is None:
         return None, ()

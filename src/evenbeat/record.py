@@ -97,19 +97,12 @@ class Flag(Plain):
 
     def between_samples(self, length: int) -> Flag:
         """Return the flag of a phase record on the ``length`` frequencies between its samples."""
+        first = max(0, self.start - 1)
         if self.cause == "phase_step":
             sentence = f"{self.sentence} The frequency across it is left out."
-            first = max(0, self.start - 1)
-            return replace(
-                self,
-                start=first,
-                stop=self.start,
-                excluded=True,
-                size=None,
-                uncertainty=None,
-                sentence=sentence,
-            )
-        first = max(0, self.start - 1) if self.excluded else self.start
+            across = replace(self, start=first, stop=self.start, excluded=True, sentence=sentence)
+            return replace(across, size=None, uncertainty=None)
+        first = first if self.excluded else self.start
         return replace(self, start=min(first, length), stop=min(self.stop, length))
 
     def thinned(self, factor: int) -> Flag:
@@ -265,21 +258,21 @@ class Record(Result):
             raise TooShortError(msg, needed=2, available=len(values))
         object.__setattr__(self, "values", values)
         covariates = {name: read_only(column, name) for name, column in self.covariates.items()}
-        for name, column in covariates.items():
-            _check_length(f"covariate {name!r}", column, values)
         object.__setattr__(self, "covariates", covariates)
         if self.stamp_offset_s is not None:
-            offset = read_only(self.stamp_offset_s, "stamp_offset_s")
-            _check_length("stamp_offset_s", offset, values)
-            object.__setattr__(self, "stamp_offset_s", offset)
+            object.__setattr__(self, "stamp_offset_s", read_only(self.stamp_offset_s, "stamp_offset_s"))
+        beside: dict[str, Any] = {f"covariate {name!r}": column for name, column in covariates.items()}
+        beside |= {name: getattr(self, name) for name in ("stamp_offset_s", "epochs_ns", "spans_s")}
+        for name, column in beside.items():
+            if column is not None and len(column) != len(values):
+                msg = f"{name} has {len(column)} samples but the record has {len(values)}"
+                raise InputError(msg)
         object.__setattr__(self, "start", utc(self.start))
         if self.epochs_ns is not None:
-            self._check_epochs(self.epochs_ns)
+            self._check_epochs(np.asarray(self.epochs_ns))
 
-    def _check_epochs(self, epochs_ns: IntArray) -> None:
+    def _check_epochs(self, epochs: IntArray) -> None:
         """Check epochs, and give every frequency its span: the gate, where one is stated."""
-        epochs = np.asarray(epochs_ns)
-        _check_length("epochs_ns", epochs, self.values)
         if epochs.dtype.kind != "i" or epochs[0] != 0 or (np.diff(epochs) <= 0).any():
             msg = "epochs_ns must be whole nanoseconds that begin at zero and increase"
             raise InputError(msg)
@@ -289,9 +282,9 @@ class Record(Result):
         object.__setattr__(self, "interval_s", math.nan)
         if self.kind == "phase":
             return
-        spans = np.full(len(epochs), self.gate_s) if self.spans_s is None else self.spans_s
-        spans = read_only(spans, "spans_s")
-        _check_length("spans_s", spans, self.values)
+        spans = read_only(
+            np.full(len(epochs), self.gate_s) if self.spans_s is None else self.spans_s, "spans_s"
+        )
         if not (spans > 0).all():
             msg = "every frequency at an epoch of its own needs its span; give gate_s or spans_s"
             raise InputError(msg)
@@ -536,8 +529,7 @@ class Record(Result):
         **stated: Any,
     ) -> Record:
         """Return the record of samples in SI at the moments that the given rows, epochs or interval tell."""
-        where = placed(given, name, interval_s=interval_s, epochs=epochs, start=start)
-        grid = where.grid
+        grid, begin, offset = placed(given, name, interval_s=interval_s, epochs=epochs, start=start)
         check_positive(gate_s, "gate_s", optional=True)
         if gate_s is not None and gate_s > grid.interval_s * (1 + 1e-9):
             msg = f"gate_s is {gate_s}, longer than the interval of {grid.interval_s} s between readings"
@@ -557,12 +549,12 @@ class Record(Result):
             values=values,
             interval_s=grid.interval_s,
             gate_s=gate_s,
-            start=where.start,
+            start=begin,
             covariates=checked_covariates(covariates, given, grid),
-            stamp_offset_s=where.stamp_offset_s,
+            stamp_offset_s=offset,
             epochs_ns=grid.epochs_ns,
             spans_s=spans,
-            findings=(*grid.findings, *found, *implausible(kind, values, grid.spacing_s, where.start)),
+            findings=(*grid.findings, *found, *implausible(kind, values, grid.spacing_s, begin)),
             **stated,
         )
 
@@ -817,13 +809,7 @@ class Record(Result):
         return math.ceil(min(max(elapsed / self.interval_s - 1e-9, 0), len(self)))
 
     def needs_grid(self, what: str) -> None:
-        """Raise ``InputError`` where the samples follow no grid, saying what would make one.
-
-        Parameters
-        ----------
-        what
-            What needs it, at the beginning of the sentence.
-        """
+        """Raise ``InputError`` where the samples follow no grid, which ``what`` needs, saying what makes one."""
         if self.epochs_ns is None:
             return
         usual = round_value(self.spacing_s, 0.5 * self.spacing_s) or self.spacing_s
@@ -989,15 +975,10 @@ class Record(Result):
         done: Mapping[str, object] | None = None,
         **outcome: Any,
     ) -> Record:
-        """Return the record with what one more check flagged and found.
+        """Return the record with what one more check flagged and found, and what is ``done`` in its history.
 
-        Parameters
-        ----------
-        done
-            What the entry in its history says; ``None`` for no entry.
-        outcome
-            See :class:`CheckOutcome`; where nothing else is said, every flag was found and what they exclude
-            is set aside.
+        Where the ``outcome`` (see :class:`CheckOutcome`) says nothing else, every flag was found and what
+        they exclude is set aside.
         """
         outcome.setdefault("found", len(flags))
         outcome.setdefault("set_aside", sum(flag.stop - flag.start for flag in flags if flag.excluded))
@@ -1113,13 +1094,7 @@ def _of_nominal(readings: FloatArray, unit: str, factor: float, nominal_hz: floa
 
 
 def check_record(given: object, *, grid_for: str = "") -> None:
-    """Raise ``InputError`` unless a record is given, saying how one is made.
-
-    Parameters
-    ----------
-    grid_for
-        Name of the function that needs its readings on a grid.
-    """
+    """Raise ``InputError`` unless a record is given, on a grid where the function of that name needs one."""
     if isinstance(given, Record):
         if grid_for:
             given.needs_grid(grid_for)
@@ -1131,9 +1106,3 @@ def check_record(given: object, *, grid_for: str = "") -> None:
         "Record.from_phase(samples, interval_s=…), or read a log with read_log(path)"
     )
     raise InputError(msg)
-
-
-def _check_length(name: str, column: FloatArray | IntArray, values: FloatArray) -> None:
-    if len(column) != len(values):
-        msg = f"{name} has {len(column)} samples but the record has {len(values)}"
-        raise InputError(msg)

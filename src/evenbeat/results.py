@@ -4,7 +4,6 @@ from evenbeat.assessment.assess import Assessment
 from evenbeat.assessment.history_case import HistoryAssessment
 from evenbeat.calibration.back_cast import BackCast
 from evenbeat.calibration.decision import Decision
-from evenbeat.calibration.degradation import DegradationFit
 from evenbeat.calibration.experiment import ExperimentPlan
 from evenbeat.calibration.history_model import HistoryModel
 from evenbeat.calibration.interval import IntervalSuggestion
@@ -12,7 +11,7 @@ from evenbeat.calibration.methods import MethodComparison
 from evenbeat.calibration.reliability import ReliabilityComparison
 from evenbeat.calibration.setpoint import SetpointSuggestion
 from evenbeat.calibration.specification import SpecificationVerdict
-from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.forecaster import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
 from evenbeat.conditioning.report import ConditioningReport
@@ -31,7 +30,7 @@ from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.fleet.due import DueList
 from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.holdover.passage import LimitPassage
-from evenbeat.instruments.result import Collected
+from evenbeat.instruments.progress import Collected
 from evenbeat.ledger import Ledger
 from evenbeat.logs.bulk import ConvertedLog
 from evenbeat.logs.inspection import Inspection
@@ -49,7 +48,6 @@ __all__ = [
     "ConvertedLog",
     "CorrectedCurve",
     "Decision",
-    "DegradationFit",
     "DueList",
     "ExperimentPlan",
     "Forecast",

@@ -174,12 +174,7 @@ class Row:
     ) -> float:
         """Return the number in a cell in SI, NaN where it is not given.
 
-        Parameters
-        ----------
-        stated
-            The unit that another cell of the row states.
-        unit
-            The usual unit, where the field leaves it open.
+        Another cell may have ``stated`` its unit; where the field leaves it open, ``unit`` is the usual one.
         """
         value, uncertainty = self._measured(name, self.text(name), stated=stated, unit=unit)
         if not math.isnan(uncertainty):
@@ -373,13 +368,7 @@ class Table:
             raise LogError(msg, path=self.path)
 
     def of_one(self, instrument: str | None = None) -> tuple[tuple[Row, ...], str]:
-        """Return the rows of one instrument, and its name where a column says it.
-
-        Parameters
-        ----------
-        instrument
-            The one that is meant; needed where the table holds several.
-        """
+        """Return the rows of one instrument, which must be named where there are several, and its name."""
         where = self.path or "the table"
         if "instrument" not in self.columns:
             if instrument is None:

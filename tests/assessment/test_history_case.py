@@ -9,9 +9,14 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.assessment.basis import DecisionBasis
-from evenbeat.assessment.case import PredictedCalibration, predicted_finding
-from evenbeat.assessment.variation import Outlook, of_the_question, steadiness
+from evenbeat.assessment.case import (
+    DecisionBasis,
+    Outlook,
+    PredictedCalibration,
+    of_the_question,
+    predicted_finding,
+    steadiness,
+)
 from evenbeat.calibration.interval import Meaning
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.command.main import main

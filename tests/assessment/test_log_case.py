@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 import evenbeat as eb
-from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.beside import calibration_points_of
+from evenbeat.assessment.case import DecisionBasis
 
 HEADER = "date,as_found,as_left,standard_uncertainty,adjusted"
 

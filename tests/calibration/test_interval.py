@@ -8,10 +8,9 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from evenbeat.calibration.calendar import whole_units
 from evenbeat.calibration.history import CalibrationHistory, HistoryPoint
 from evenbeat.calibration.history_model import fit_history
-from evenbeat.calibration.interval import suggest_interval
+from evenbeat.calibration.interval import suggest_interval, whole_units
 from evenbeat.calibration.stated_drift import StatedDrift
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from evenbeat.clock.as_predicted import as_predicted_finding
+from evenbeat.clock.backtest import as_predicted_finding
 from evenbeat.clock.fit import fit_clock
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.record import Flag, Record

@@ -7,9 +7,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from evenbeat.clock.backtest import backtest
+from evenbeat.clock.backtest import Seen, backtest, record_until, seen
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.outcomes import Outcomes, record_until
 from evenbeat.clock.tested import Backtest, Outcome, backtest_findings, horizon_score
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
@@ -30,14 +29,19 @@ def tested() -> Backtest:
     return backtest(clock(), aging="linear", origins=5, most_blocks=40)
 
 
+def between(record: Record, start_s: float, stop_s: float) -> Seen:
+    """Return what a record shows between two times, a tenth of which may be missing."""
+    values = record.usable_values(without_steps=False)
+    return seen(record, values, start_s, stop_s, most_missing=0.1)
+
+
 def test_outcomes_of_phase_and_frequency_agree() -> None:
     """The time gained is the sum of frequencies times the interval, from either kind of record."""
     record = clock()
     by_hand = float(np.sum(record.values[100:140])) * HOUR
     for kind in (record, record.to_phase()):
-        seen = Outcomes(kind, without_steps=False, most_missing=0.1)
-        assert seen.time_error(100 * HOUR, 140 * HOUR) == pytest.approx(by_hand, rel=1e-9)
-        assert np.isnan(seen.mean_frequency(390 * HOUR, 410 * HOUR))
+        assert between(kind, 100 * HOUR, 140 * HOUR).frequency * 40 * HOUR == pytest.approx(by_hand, rel=1e-9)
+        assert np.isnan(between(kind, 390 * HOUR, 410 * HOUR).frequency)
 
 
 def test_what_is_missing_is_not_an_outcome() -> None:
@@ -45,10 +49,10 @@ def test_what_is_missing_is_not_an_outcome() -> None:
     record = clock()
     values = np.array(record.values)
     values[100:104] = np.nan
-    seen = Outcomes(replace(record, values=values), without_steps=False, most_missing=0.1)
-    assert np.isnan(seen.mean_frequency(98 * HOUR, 110 * HOUR))
+    holed = replace(record, values=values)
+    assert np.isnan(between(holed, 98 * HOUR, 110 * HOUR).frequency)
     expected = np.nanmean(values[90:140])
-    assert seen.mean_frequency(90 * HOUR, 140 * HOUR) == pytest.approx(expected, rel=1e-12)
+    assert between(holed, 90 * HOUR, 140 * HOUR).frequency == pytest.approx(expected, rel=1e-12)
 
 
 @pytest.mark.parametrize("kind", ["frequency", pytest.param("phase", marks=pytest.mark.slow)])

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 
 from evenbeat.clock import covariance as room
-from evenbeat.clock.contrasts import Contrasts
 from evenbeat.clock.covariance import (
     FLICKER_FM,
     MODELLED,
@@ -22,6 +21,7 @@ from evenbeat.clock.covariance import (
     mean_frequency_variance,
     unit_level,
 )
+from evenbeat.clock.regression import Contrasts
 
 FM_NOISES = (WHITE_FM, FLICKER_FM, RANDOM_WALK_FM)
 

@@ -17,8 +17,7 @@ from evenbeat.clock.covariance import (
     unit_level,
 )
 from evenbeat.clock.environment import lagged, without_holes
-from evenbeat.clock.fine_averages import Pooling, fine_averages
-from evenbeat.clock.lag import fine_view
+from evenbeat.clock.lag import Pooling, fine_averages, fine_view
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
 from evenbeat.powerlaw import NoiseLevels, simulate_clock

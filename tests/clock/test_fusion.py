@@ -11,8 +11,7 @@ from scipy import integrate, stats
 from evenbeat.clock.calibration_points import CalibrationPoint, calibration_points
 from evenbeat.clock.covariance import Spans, mean_frequency_covariance, unit_level
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.fused_model import FusedModel
-from evenbeat.clock.fusion import gamma_rule
+from evenbeat.clock.fusion import FusedModel, gamma_rule
 from evenbeat.errors import InputError, LogError
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.quantities import Estimate, FloatArray
@@ -141,7 +140,7 @@ def test_conditioning_is_least_squares_on_everything_at_once(fused: FusedModel, 
     target = Spans(start=np.array([1.0]), stop=np.array([1.5]))
     parts = list(fused.fusion.conditioned(target, fused._designs(target)))
     place = int(share * len(parts))
-    which, factor, _ = fused.fusion._points[place]
+    which, factor, _ = fused.fusion.points[place]
     mean, variance, _ = dense_answer(fused, which, factor, target)
     assert parts[place].mean[0] == pytest.approx(mean, rel=1e-5)
     assert parts[place].covariance[0, 0] == pytest.approx(variance, rel=1e-5)

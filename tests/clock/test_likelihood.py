@@ -16,8 +16,7 @@ from evenbeat.clock.covariance import (
     WHITE_PM,
     Spans,
 )
-from evenbeat.clock.likelihood import fit_on_grid
-from evenbeat.clock.noise_grid import NoiseGrid, Ratios, noise_grid
+from evenbeat.clock.noise_grid import NoiseGrid, Ratios, fit_on_grid, noise_grid
 from evenbeat.errors import InputError
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 

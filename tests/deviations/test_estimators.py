@@ -269,9 +269,8 @@ def test_response_to_uniform_phase_errors() -> None:
     def response(name: str) -> np.ndarray:
         kind = STATISTICS[name]
         terms = TermSum(total=0.0, possible=1000, terms=1000)
-        moments = [kind.form.moments(terms, 1000, factor) for factor in factors.tolist()]
-        variances = [found.of_unit_phase_errors / 12 for found in moments]
-        return kind.deviation(np.array(variances), times, 2.0)
+        moments = kind.form.moments([terms, terms], 1000, factors.tolist())
+        return kind.deviation(moments.of_unit_phase_errors / 12, times, 2.0)
 
     assert response("allan") == pytest.approx([1 / 4, 1 / 32])
     assert response("modified_allan")[1] == pytest.approx(1 / 32 / np.sqrt(8))

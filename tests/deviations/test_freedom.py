@@ -9,9 +9,10 @@ from scipy import linalg
 import evenbeat as eb
 from evenbeat.deviations.covariance import term_covariances
 from evenbeat.deviations.forms.terms import equivalent_degrees_of_freedom
+from evenbeat.deviations.freedom import lag_weights
 from evenbeat.deviations.statistics import STATISTICS
 from evenbeat.deviations.sums.kernels import TermSum, sum_of_squared_differences
-from evenbeat.deviations.sums.pairs import Borders, pairs_of_bins
+from evenbeat.deviations.sums.pairs import pairs_in_runs, pairs_of_bins, stretches_of_runs
 from evenbeat.deviations.sums.samples import PhasePoints
 
 LEVELS = {
@@ -276,15 +277,21 @@ def test_pairs_by_borders_are_those_of_the_mask(width: int) -> None:
     mask[[0, 700, 701, 702, 1900, 5002]] = False
     mask[3000:3100] = False
     changes = np.flatnonzero(np.diff(mask, prepend=False, append=False))
-    borders = Borders(changes[::2], changes[1::2])
+    runs = changes.reshape(-1, 2).T
     # SOURCE: numpy.add.reduceat and plain sums over the bins and over the mask
     bins = np.add.reduceat(mask.astype(int), np.arange(0, len(mask), width))
     lags = np.array([0, 1, 5, 12, 90, 700, 3000])
 
     assert pairs_of_bins(mask, width, 12).tolist() == [bins[k:] @ bins[: len(bins) - k] for k in range(12)]
-    assert borders.pairs_of_bins(width, 12).tolist() == pairs_of_bins(mask, width, 12).tolist()
-    assert borders.pairs(lags).tolist() == [np.count_nonzero(mask[k:] & mask[: len(mask) - k]) for k in lags]
+    pairs = np.array([np.count_nonzero(mask[k:] & mask[: len(mask) - k]) for k in range(len(mask))])
+    every = np.arange(3001)
+    some, all_of_them = pairs_in_runs([runs, runs], [lags, every], [np.zeros(len(lags)), np.ones(3001)])
+    assert all_of_them.tolist() == pairs[:3001].tolist()
+    # what trapezoids between few lags leave out is what the sums over all lags have more than they
+    (weighted,) = pairs_in_runs([runs], [lags], [lag_weights(lags)])
+    assert weighted - lag_weights(lags) * pairs[lags] == pytest.approx(some)
+    assert weighted.sum() == pytest.approx(2 * pairs[:3001].sum() - pairs[0], rel=1e-12)
     known = [k + np.flatnonzero(mask[k : k + width]) for k in range(0, len(mask), width)]
-    places, counts = borders.stretches(width, len(mask))
+    places, counts = stretches_of_runs(runs, width, len(mask))
     assert counts.tolist() == [len(some) for some in known if len(some)]
     assert places == pytest.approx([some.mean() for some in known if len(some)], abs=0.5)

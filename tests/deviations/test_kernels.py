@@ -227,7 +227,7 @@ def test_gaps_in_phase_against_explicit_loops(coverage: float, lag: int, order: 
     assert (single.terms, averages.terms) == (len(present), len(means))
     assert single.total == pytest.approx(sum(value**2 for value in present), rel=1e-12)
     assert averages.total == pytest.approx(sum(value**2 for value in means), rel=1e-12)
-    assert np.count_nonzero(averages.valid) == averages.terms
+    assert np.count_nonzero(averages.mask) == averages.terms
 
 
 @pytest.mark.parametrize("coverage", [1.0, 0.7])

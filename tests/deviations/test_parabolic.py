@@ -79,7 +79,7 @@ def test_freedom_by_full_covariance(exponent: int, factor: int, gaps: bool) -> N
         phase[[70, 200]] = np.nan
     samples = PhasePoints.of(phase)
     terms = parabolic_terms(samples, factor)
-    begins = np.arange(terms.possible) if terms.valid is None else np.flatnonzero(terms.valid)
+    begins = np.flatnonzero(terms.mask)
     weights = parabolic_weights(factor)
     rows = np.zeros((len(begins), 260))
     for row, begin in zip(rows, begins, strict=True):
@@ -89,7 +89,7 @@ def test_freedom_by_full_covariance(exponent: int, factor: int, gaps: bool) -> N
     exact = np.trace(covariance) ** 2 / np.sum(covariance**2)
 
     assert terms.terms == len(begins)
-    assert ParabolicForm().moments(terms, 260, factor).freedom(np.eye(5)[2 - exponent]) == pytest.approx(
+    assert ParabolicForm().moments([terms], 260, [factor]).freedom(np.eye(5)[2 - exponent]) == pytest.approx(
         exact, rel=0.02
     )
 
@@ -99,7 +99,7 @@ def test_long_factors_take_the_freedom_of_shorter_ones() -> None:
 
     def freedom(scale: int) -> float:
         terms = parabolic_terms(PhasePoints.of(white(400 * scale)), 48 * scale)
-        return ParabolicForm().moments(terms, 400 * scale, 48 * scale).freedom(np.eye(5)[2])
+        return ParabolicForm().moments([terms], 400 * scale, [48 * scale]).freedom(np.eye(5)[2])
 
     assert freedom(3) == pytest.approx(freedom(1), rel=0.02)
 

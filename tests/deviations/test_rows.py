@@ -39,11 +39,11 @@ def test_law_of_a_statistic_of_ones_own(levels: tuple[float, ...]) -> None:
     phases = simulated(POINTS, levels, 4000, seed=6)
     terms = np.lib.stride_tricks.sliding_window_view(phases, row.shape[1], axis=1) @ row[0]
     values = np.mean(terms**2, axis=1)
-    edf = moments.freedom(given)
+    edf = moments.freedom(given)[0]
     weights = np.linalg.eigvalsh(weighing_of_form(inner, POINTS, given, 2)[0])[::-1]
     weights /= weights.sum()
 
-    assert values.mean() == pytest.approx(moments.expected @ given, rel=5 * np.sqrt(2 / edf / 4000))
+    assert values.mean() == pytest.approx(moments.expected[0] @ given, rel=5 * np.sqrt(2 / edf / 4000))
     assert 2 * values.mean() ** 2 / values.var() == pytest.approx(edf, rel=0.15)
     assert 1 / np.sum(weights**2) == pytest.approx(edf, rel=1e-3)
 
@@ -55,7 +55,7 @@ def test_expectation_is_the_sum_over_its_weights(exponent: int) -> None:
     pairs = np.correlate(row[0], row[0], mode="full")
     inner = seen_by_differences(form_of_stretches(row.T @ row, POINTS), 2)
 
-    found = moments_of_form(inner, POINTS, 2).expected[EXPONENTS.index(exponent)]
+    found = moments_of_form(inner, POINTS, 2).expected[0, EXPONENTS.index(exponent)]
 
     assert found == pytest.approx(pairs @ structure(exponent, np.arange(1 - row.size, row.size)), rel=1e-6)
 
@@ -86,7 +86,7 @@ def test_one_row_makes_a_curve_with_intervals_and_a_self_check() -> None:
     assert kind.form.largest(POINTS) == POINTS // 3
     # a row of weights w makes Σ w² of independent phase errors
     terms = TermSum(total=0.0, possible=1, terms=1)
-    found = kind.form.moments(terms, POINTS, SPAN).of_unit_phase_errors
+    found = kind.form.moments([terms], POINTS, [SPAN]).of_unit_phase_errors
     assert found == pytest.approx(np.sum(row**2))
 
     check = curve.checked(paths=40, seed=1)
@@ -99,6 +99,6 @@ def test_longer_records_go_on_as_short_ones() -> None:
     form = mine().form
     for exponent in (0, -1, -2):
         noise = np.eye(5)[2 - exponent]
-        short = form.moments(TermSum(total=0.0, possible=1, terms=1), 151, 15).freedom(noise)
-        long = form.moments(TermSum(total=0.0, possible=1, terms=1), 1501, 150).freedom(noise)
+        short = form.moments([TermSum(total=0.0, possible=1, terms=1)], 151, [15]).freedom(noise)
+        long = form.moments([TermSum(total=0.0, possible=1, terms=1)], 1501, [150]).freedom(noise)
         assert long == pytest.approx(short, rel=0.05)

@@ -68,9 +68,9 @@ def test_expectation_and_freedom_by_full_covariance(exponent: int, span: int) ->
     lag = np.abs(np.arange(points)[:, np.newaxis] - np.arange(points))
     covariance = forms @ phase_kernel(lag, exponent) @ forms.T
     expected = np.trace(covariance) / (0.75 * (points - span) * span**2)
-    found = THEO1.moments(TermSum(total=0.0, possible=1), points, span)
+    found = THEO1.moments([TermSum(total=0.0, possible=1)], points, [span])
     noise = 2 - exponent
-    bias = found.expected[noise] / found.aimed_at[noise]
+    bias = found.expected[0, noise] / found.aimed_at[0, noise]
     edf = found.freedom(np.eye(5)[noise])
 
     assert bias == pytest.approx(expected / allan_variance(0.75 * span, exponent), rel=1e-9)

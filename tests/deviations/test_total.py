@@ -101,10 +101,10 @@ def test_expectation_and_freedom_by_full_covariance(statistic: str, exponent: in
     reference = _difference_variance(factor, exponent, order, averaged=averaged)
     (terms,) = kind.form.variances(PhasePoints.of(values), np.array([factor]))
 
-    found = kind.form.moments(terms, points, factor)
+    found = kind.form.moments([terms], points, [factor])
     noise = exponents_of(kind.form.order).index(exponent)
-    bias = found.expected[noise] / found.aimed_at[noise]
-    edf = found.freedom(np.eye(len(found.expected))[noise])
+    bias = found.expected[0, noise] / found.aimed_at[0, noise]
+    edf = found.freedom(np.eye(found.expected.shape[1])[noise])
 
     assert bias == pytest.approx(scale * np.trace(covariance) / len(forms) / reference, rel=1e-9)
     assert edf == pytest.approx(np.trace(covariance) ** 2 / np.sum(covariance**2), rel=1e-6)

@@ -9,7 +9,7 @@ import pytest
 
 import evenbeat as eb
 from evenbeat.command.main import main
-from evenbeat.fleet.due import Appointment, icalendar
+from evenbeat.fleet.due import DueInstrument
 
 
 def unfolded(text: str) -> list[str]:
@@ -34,24 +34,29 @@ def events(text: str) -> list[dict[str, str]]:
     return found
 
 
+def calendar_of(instrument: str, reason: str) -> str:
+    """Return the calendar of a list that holds one instrument, of which nothing could be evaluated."""
+    line = DueInstrument(instrument=instrument, reason=reason)
+    settings = {"soon_d": 30.0, "reliability": 0.95}
+    due = eb.results.DueList(
+        on=date(2026, 1, 1), instruments=(line,), settings=settings, source={}, software={}
+    )
+    return due.to_icalendar()
+
+
 def test_a_line_is_at_most_75_octets_long() -> None:
     """Folded between letters, never within one of several octets, and the same again when unfolded."""
-    title = "Überprüfung µ → ✓ " * 20
-    text = icalendar(
-        [Appointment(name="a", day=date(2026, 3, 1), title=title, text="x" * 74)], made=date(2026, 1, 1)
-    )
+    name = "Überprüfung µ → ✓ " * 20
+    text = calendar_of(name, "x" * 74)
 
     assert max(len(line.encode()) for line in text.split("\r\n")) == 75
-    assert f"SUMMARY:{title}" in unfolded(text)
-    assert f"DESCRIPTION:{'x' * 74}" in unfolded(text)
+    assert f"SUMMARY:Not evaluated: look at {name}" in unfolded(text)
+    assert any(line.startswith(f"DESCRIPTION:{'x' * 74} ") for line in unfolded(text))
 
 
 def test_text_is_escaped() -> None:
     """Backslash, semicolon, comma and line break (RFC 5545, 3.3.11); other control characters are blanks."""
-    text = icalendar(
-        [Appointment(name="a", day=date(2026, 3, 1), title="a,b;c\\d\ne\tf", text="")], made=date(2026, 1, 1)
-    )
-    assert r"SUMMARY:a\,b\;c\\d\ne f" in unfolded(text)
+    assert r"SUMMARY:Not evaluated: look at a\,b\;c\\d\ne f" in unfolded(calendar_of("a,b;c\\d\ne\tf", ""))
 
 
 def test_every_due_day_is_an_event(fleet_table: Path) -> None:

@@ -16,7 +16,7 @@ import pytest
 
 from evenbeat.errors import InputError, InstrumentError
 from evenbeat.instruments.description import Description
-from evenbeat.instruments.links import Stop, check_address, open_link
+from evenbeat.instruments.links import Stop, address_parts, open_link
 
 pytest.importorskip("serial", reason="the extra 'collect' is not installed")
 pytest.importorskip("pyvisa_py", reason="the extra 'collect' is not installed")
@@ -197,7 +197,7 @@ def test_no_way_to_the_instrument(address: str, sentence: str, quick: Descriptio
 def test_address_of_no_known_form(address: str) -> None:
     """What is no address is told before anything is opened."""
     with pytest.raises(InputError, match="is not understood; give tcp://HOST:PORT, serial:PORT or a VISA"):
-        check_address(address)
+        address_parts(address)
 
 
 def test_line_ends_and_leftovers(counter: Any, quick: Description) -> None:

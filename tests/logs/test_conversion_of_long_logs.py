@@ -148,6 +148,7 @@ HABITS = {
     "answers to queries": (lambda k, hz: f"> READ?\n{hz:.4f}", {"interval_s": 10.0}),
     "pairs with a unit": (lambda k, hz: f"[{stamp(k)}] F1= {hz / 1e6:.10f} MHz", {}),
     "pairs": (lambda k, hz: f"time={stamp(k)}Z freq={hz:.4f}", {}),
+    "JSON lines": (lambda k, hz: f'{{"ts": "{stamp(k)}Z", "unit": "B", "freq": {hz:.4f}}}', {}),
     "words": (
         lambda k, hz: f"[{10 * k}.0] clock offset {round((hz - 1e7) * 1e4):6d} freq {k % 5:+4d}",
         {"columns": {"value": "clock offset"}, "quantity": "phase", "unit": "ns"},
@@ -155,6 +156,7 @@ HABITS = {
     "fixed width": (fixed, {}),
     "units in cells": (lambda k, hz: f"{stamp(k)};{hz / 1e6:.10f} MHz".replace(".", ","), {}),
     "thousands": (lambda k, hz: f"{hz:,.4f}", {"interval_s": 10.0}),
+    "thousands in quotes": (lambda k, hz: f'"{10 * k}","{hz:,.4f}"', {"columns": {"time": 0}}),
     "dates of the year last": (dated, {}),
 }
 
@@ -181,10 +183,7 @@ def test_every_habit_is_read_in_blocks_as_at_once(tmp_path: Path, habit: str) ->
 
 
 @pytest.mark.parametrize("timed", [True, False])
-@pytest.mark.parametrize("options", [{"every": 2, "offset": 1}, {"select": "B"}])
-def test_rows_in_turn_are_chosen_in_blocks_as_at_once(
-    tmp_path: Path, options: dict[str, object], timed: bool
-) -> None:
+def test_rows_with_a_label_are_chosen_in_blocks_as_at_once(tmp_path: Path, timed: bool) -> None:
     """Two oscillators in turn: refused unasked, else the same rows from block to block."""
     rows = [f"{1e7 + (k % 2) * 2 + k % 7 * 1e-4:.4f},{'AB'[k % 2]}" for k in range(3000)]
     rows = [f"{stamp(k)}Z,{row}" for k, row in enumerate(rows) if k != 1111] if timed else rows
@@ -194,11 +193,24 @@ def test_rows_in_turn_are_chosen_in_blocks_as_at_once(
     how = {} if timed else {"interval_s": 20.0}
     with pytest.raises(eb.LogError, match="--set select=A"):
         eb.convert_log(path, tmp_path / "log.npy", block_bytes=1 << 13, **how)
-    record = eb.read_log(path, **options, **how)
-    written = eb.convert_log(path, tmp_path / "log.npy", block_bytes=1 << 13, **options, **how)
+    record = eb.read_log(path, select="B", **how)
+    written = eb.convert_log(path, tmp_path / "log.npy", block_bytes=1 << 13, select="B", **how)
     values = np.load(tmp_path / "log.npy")["fractional_frequency"]
     np.testing.assert_array_equal(values, record.values[~np.isnan(record.values)])
     assert written.ledger.to_dict() == record.ledger.to_dict()
+
+
+def test_rows_in_turn_are_chosen_when_the_new_file_is_read(tmp_path: Path) -> None:
+    """Two oscillators without a label: all rows are converted, and either one read from there."""
+    path = tmp_path / "log.csv"
+    rows = [f"{stamp(k)}Z,{1e7 + (k % 2) * 2 + k % 7 * 1e-4:.4f}" for k in range(3000) if k != 1111]
+    path.write_text("utc,frequency_hz\n" + "\n".join(rows) + "\n")
+    with pytest.raises(eb.LogError, match="chosen when the new file is read"):
+        eb.convert_log(path, tmp_path / "log.npy", every=2, offset=1)
+    eb.convert_log(path, tmp_path / "log.npy", block_bytes=1 << 13, every=1)
+    log, record = (eb.read_log(way, every=2, offset=1) for way in (path, tmp_path / "log.npy"))
+    np.testing.assert_array_equal(log.values, record.values)
+    assert log.missing == 1
 
 
 def test_columns_with_gaps_are_read_in_little_memory(tmp_path: Path) -> None:

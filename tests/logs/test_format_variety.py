@@ -185,6 +185,11 @@ WAYS: dict[str, Way] = {
     "name=value": Way(
         text=lines(lambda k: f"time={stamp(k)} freq={hertz(k)}Hz temp=21.{k}"), values=FREQUENCY, start=FIRST
     ),
+    "JSON lines": Way(
+        text=lines(lambda k: f'{{"time": "{stamp(k)}", "freq_hz": {hertz(k)}, "temp": 21.{k}}}'),
+        values=FREQUENCY,
+        start=FIRST,
+    ),
     "records over two lines": Way(
         text=lines(lambda k: f"{stamp(k)}\n  {hertz(k)}"),
         refused="line 1: each record is wrapped over two lines",

@@ -113,15 +113,22 @@ def test_gzip_is_known_by_its_bytes_and_hashed_as_stored(tmp_path: Path) -> None
     assert (record.source.size_bytes, record.source.rows) == (len(packed), len(HERTZ))
 
 
-@pytest.mark.parametrize("missing", ["None", "NaN", "nan", "OVLD", "---", "", "n/a", "null"])
+@pytest.mark.parametrize(
+    "missing",
+    ["None", "NaN", "nan", "OVLD", "---", "", "n/a", "null", "9.91E+37", "+9.910000E37", "-9.9E+37"],
+)
 def test_missing_readings_become_nan_and_are_counted(tmp_path: Path, missing: str) -> None:
-    """Known texts for a missing reading are NaN, and the finding counts them."""
+    """Known texts for a missing reading are NaN, and the finding counts them.
+
+    9.91E37 is not a number, 9.9E37 infinity: SCPI-1999, volume 1, 7.2.1.4 and 7.2.1.5.
+    """
     cells = [f"{f:.4f}" for f in HERTZ]
     cells[2] = cells[5] = missing
     record = read(tmp_path, "elapsed_s,frequency_hz\n" + "\n".join(f"{k},{c}" for k, c in enumerate(cells)))
     np.testing.assert_array_equal(np.flatnonzero(np.isnan(record.values)), [2, 5])
     (finding,) = [f for f in record.findings if f.code == "MISSING_READINGS"]
     assert finding.values["missing"] == 2
+    assert record.resolution == pytest.approx(1e-11)
 
 
 def test_exponents_with_three_digits(tmp_path: Path) -> None:

@@ -326,10 +326,38 @@ def test_prompts_and_queries_between_the_readings(tmp_path: Path) -> None:
     assert [line.line for line in seen.rejected][:3] == [1, 2, 3]
 
 
-def test_commas_that_mark_thousands(tmp_path: Path) -> None:
-    """9,999,999.680 is one number, never 999.68; a finding says how it was read."""
-    rows = "".join(f"{reading:,.6f}\n" for reading in HERTZ)
-    record = eb.read_log(written(tmp_path, rows), interval_s=10, nominal_frequency_hz=1e7)
+@pytest.mark.parametrize(
+    ("row", "marks"),
+    [
+        ("{}", ",."),
+        ("{}", "'."),
+        ("{}", "\N{NARROW NO-BREAK SPACE},"),
+        ("2026-03-01T00:00:{:02d}Z;{}", " ."),
+        ("2026-03-01T00:00:{:02d}Z;{}", ".,"),
+        ("2026-03-01 00:00:{:02d}Z\t{}", ",."),
+        ('"2026-03-01 00:00:{:02d}Z","{}"', ",."),
+        ("2026-03-01 00:00:{:02d}Z, {} ,1", "\N{RIGHT SINGLE QUOTATION MARK}."),
+    ],
+)
+def test_marks_of_thousands(tmp_path: Path, row: str, marks: str) -> None:
+    """9,999,999.680 is one number, never 999.68; a finding says how it was read.
+
+    The small space is that of ISO 80000-1, 7.3.1 (from memory), the other marks are common practice.
+    """
+    said = [f"{reading:,.6f}".translate({44: marks[0], 46: marks[1]}) for reading in HERTZ[:60]]
+    rows = [row.format(*([k] * ("{:02d}" in row)), text) for k, text in enumerate(said)]
+    header = "utc;f\n" if ";" in row else ""
+    stated = {} if ":" in row else {"interval_s": 10}
+    columns = {"columns": {"value": 1}} if ":" in row else {}
+    record = eb.read_log(
+        written(tmp_path, header + "\n".join(rows) + "\n"),
+        nominal_frequency_hz=1e7,
+        quantity="frequency",
+        unit="Hz",
+        **stated,
+        **columns,
+    )
+    np.testing.assert_allclose(record.values, HERTZ[:60] / 1e7 - 1, rtol=1e-4)
     np.testing.assert_allclose(record.values, HERTZ / 1e7 - 1, rtol=1e-4)
     assert "marks of thousands" in found(record, "THOUSANDS").sentence
 

@@ -962,12 +962,10 @@ def found_states() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 @case("reliability")
 def reliabilities(_: Path) -> dict[str, Any]:
-    """Fit reliability models to found states and exact times, and paths to a limit."""
+    """Fit reliability models to found states and exact times."""
     rng = np.random.default_rng(70)
     times = rng.weibull(1.7, 60) * 3 * YEAR
     low, high = np.minimum(times, 4 * YEAR), np.where(times > 4 * YEAR, np.inf, times)
-    owner, moments = np.repeat(np.arange(9), 8), np.tile(np.arange(1, 9) * 1e6, 9)
-    values = rng.normal(2e-15, 4e-16, 9)[owner] * moments + 2e-10 * rng.standard_normal(72)
     other = {"reliability": 0.9, "confidence": 0.8}
     return {
         "found_states": of.reliability(eb.calibration.fit_reliability(*found_states(), models=QUICK)),
@@ -975,10 +973,6 @@ def reliabilities(_: Path) -> dict[str, Any]:
             eb.calibration.fit_reliability(*found_states(), models=QUICK, **other)
         ),
         "exact_times": of.reliability(eb.calibration.fit_reliability(low, high, models=QUICK)),
-        "degradation": of.degradation(eb.calibration.fit_degradation(moments, values, owner, limit=1e-8)),
-        "degradation_down": of.degradation(
-            eb.calibration.fit_degradation(moments, -values, owner, limit=1e-8, **other)
-        ),
     }
 
 
@@ -1545,17 +1539,6 @@ def open_interval_censored(folder: Path) -> dict[str, Any]:
             rows["left"].to_numpy(float),
             rows["right"].to_numpy(float),
             models=QUICK,
-        )
-    )
-
-
-@case("open-degradation", needs="open_data")
-def open_degradation(folder: Path) -> dict[str, Any]:
-    """Paths to a limit."""
-    rows = pd.read_csv(folder / "degradation-to-limit.csv")
-    return of.degradation(
-        eb.calibration.fit_degradation(
-            rows["hours"].to_numpy(float) * HOUR, rows["increase"], rows["unit"].astype(int), limit=10.0
         )
     )
 

@@ -501,22 +501,6 @@ def reliability(found: eb.results.ReliabilityComparison) -> dict[str, Any]:
     }
 
 
-def degradation(found: eb.results.DegradationFit) -> dict[str, Any]:
-    """Return paths to a limit."""
-    return {
-        "rates": found.rates,
-        "times_to_limit_s": found.times_to_limit_s,
-        "mean_rate": found.mean_rate,
-        "rate_spread": found.rate_spread,
-        "residual": found.residual,
-        "negative_log_likelihood": found.negative_log_likelihood,
-        "interval_s": [found.interval_low_s, found.interval_s, found.interval_high_s],
-        "lognormal_interval_s": found.lognormal_interval_s,
-        "reliability_after": found.reliability_after(found.interval_s * np.array([0.5, 1.0, 1.5])),
-        **findings(found),
-    }
-
-
 def decision(found: eb.results.Decision) -> dict[str, Any]:
     """Return a decision on conformity."""
     return {

@@ -40,8 +40,6 @@ LOOSER: tuple[tuple[str, str, float, str], ...] = (
         1e-5,
         "a search that stops at its own tolerance: moves with the version of numpy",
     ),
-    ("*reliability", "*degradation*", 1e-4, SEARCH),
-    ("open-degradation", "*", 1e-4, SEARCH),
     ("at-length-reliability", "/fits/restricted_walk/*", 10.0, "the likelihood is flat in one parameter"),
     ("demo-fulmar-evening", "/spectrum/*", math.inf, SAME),
     ("field-n32768", "/spectrum/*", math.inf, SAME),

@@ -162,8 +162,8 @@ def freedom(case: tuple[str, int, int, int, int]) -> float:
     statistic, points, factor, exponent, terms = case
     kind = STATISTICS[statistic]
     count = TermSum(total=1.0, possible=terms, terms=terms)
-    found = kind.form.moments(count, points, factor)
-    return found.freedom(np.eye(len(found.expected))[2 - exponent])
+    found = kind.form.moments([count], points, [factor])
+    return found.freedom(np.eye(found.expected.shape[1])[2 - exponent])[0]
 
 
 # SOURCE: published fits b T/τ - c (SP 1065, tables 7 and 8), (T/τ)/(b0 + b1 τ/T) (Howe et al. 2000) and the

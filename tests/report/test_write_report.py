@@ -21,9 +21,9 @@ from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.quantities import number_text
 from evenbeat.record import Record, Source
 from evenbeat.report import write
-from evenbeat.report.answer import STANDING, range_text
-from evenbeat.report.contents import document_of
 from evenbeat.report.document import Bullets
+from evenbeat.report.log_report import log_document
+from evenbeat.report.sections import STANDING, range_text
 from evenbeat.report.write import check_folder, write_report
 
 DAY = 86400.0
@@ -304,7 +304,7 @@ def test_document_without_tolerance_says_what_is_missing() -> None:
     """No tolerance: no interval figure, and a sentence that says why."""
     record = simulate_clock(60, interval_s=DAY, levels=NoiseLevels(white_fm=1e-18), seed=1)
 
-    document = document_of(assess(record, aging="linear"))
+    document = log_document(assess(record, aging="linear"))
 
     assert "interval" not in [illustration.name for illustration in document.illustrations]
     texts = [getattr(block, "text", "") for section in document.sections for block in section.blocks]
@@ -321,7 +321,7 @@ def test_ranges_have_the_digits_that_tell_their_ends_apart() -> None:
 def test_findings_come_worst_first(small: Assessment) -> None:
     """A withheld answer stands first among what could make the answer wrong."""
     stop = Finding(code="WORST", severity="stop", sentence="Nothing can be said.")
-    document = document_of(
+    document = log_document(
         replace(small, findings=(*(f for f in small.findings if f.severity != "stop"), stop))
     )
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from evenbeat.assessment.assess import Assessment, Progress, assess, part_of_log
-from evenbeat.assessment.basis import DecisionBasis
+from evenbeat.assessment.case import DecisionBasis
 from evenbeat.bench import Stated
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.environment import Influence

@@ -12,17 +12,23 @@ from typing import Any
 
 import numpy as np
 
-from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.beside import Beside
-from evenbeat.assessment.case import Case, software_versions
+from evenbeat.assessment.case import Case, DecisionBasis, software_versions
 from evenbeat.assessment.log_case import LogQuestion, case_of_log
-from evenbeat.assessment.next_steps import next_steps
-from evenbeat.assessment.now import DisplayBound, ToleranceNow, display_bound, tolerance_now
-from evenbeat.assessment.verdict import Verdict, labelled_text, spoken_verdict
+from evenbeat.assessment.verdict import (
+    DisplayBound,
+    ToleranceNow,
+    Verdict,
+    display_bound,
+    labelled_text,
+    next_steps,
+    spoken_verdict,
+    tolerance_now,
+)
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
-from evenbeat.clock.as_predicted import WITHHOLDING, as_predicted_finding
+from evenbeat.clock.backtest import WITHHOLDING, as_predicted_finding
 from evenbeat.clock.environment import Influence
 from evenbeat.clock.fit import fit_clock
 from evenbeat.clock.model import ClockModel
@@ -159,14 +165,7 @@ def part_of_log(
     start: float | np.datetime64 | str | None = None,
     stop: float | np.datetime64 | str | None = None,
 ) -> Record:
-    """Return the part of a record that is to be assessed by itself, from its first to its last reading.
-
-    Parameters
-    ----------
-    start, stop
-        Its first moment, and the first one after it: seconds since the start of the log, or UTC as
-        ``datetime64`` or ISO text; ``None`` for the start or the end of the log.
-    """
+    """Return the part of a record from ``start`` until before ``stop``; it begins and ends with a reading."""
     if start is None and stop is None:
         return record
     end = record.time_of(len(record))

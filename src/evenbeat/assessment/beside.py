@@ -11,12 +11,12 @@ from typing import Any
 
 from evenbeat.assessment.case import file_source
 from evenbeat.assessment.verdict import Verdict
-from evenbeat.calibration.calendar import checked_date
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import agreement, fit_history
+from evenbeat.calibration.interval import checked_date
 from evenbeat.clock.calibration_points import CalibrationPoint
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.fused_model import FusedModel
+from evenbeat.clock.fusion import FusedModel
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import EvenbeatError, InputError
 from evenbeat.findings import Finding, caution, good, note
@@ -37,15 +37,7 @@ CONTRADICT = ("CALIBRATIONS_DISAGREE", "DRIFTS_DISAGREE")
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Beside:
-    """What a history brings to a log; nothing where there is none.
-
-    Attributes
-    ----------
-    fitted
-        Keywords of :func:`evenbeat.fit_clock`.
-    findings
-        Calibrations that cannot be used.
-    """
+    """What a history brings to a log; nothing where there is none. ``fitted``: keywords of ``fit_clock``."""
 
     history: CalibrationHistory | None = None
     fitted: Mapping[str, Any] = field(default_factory=dict)
@@ -63,15 +55,7 @@ class Beside:
         date_order: str | None = None,
         nominal_frequency_hz: float | None = None,
     ) -> Beside:
-        """Return what a history brings.
-
-        Parameters
-        ----------
-        since
-            Calibrations before this day are left out.
-        instrument, date_order, nominal_frequency_hz
-            As for :meth:`evenbeat.CalibrationHistory.from_table`.
-        """
+        """Return what a history, or a table of one, brings; calibrations before ``since`` are left out."""
         if history is None:
             return cls()
         inputs: tuple[Source, ...] = ()

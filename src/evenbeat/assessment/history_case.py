@@ -16,23 +16,32 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenbeat.assessment.basis import DecisionBasis
 from evenbeat.assessment.case import (
     Case,
+    DecisionBasis,
+    Outlook,
     PredictedCalibration,
+    Variation,
+    cheapest_stories,
     file_source,
+    of_the_model,
+    of_the_question,
     predicted_finding,
     software_versions,
 )
-from evenbeat.assessment.stories import cheapest_stories
-from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
 from evenbeat.calibration.back_cast import BackCast, DatedResult, back_cast
-from evenbeat.calibration.calendar import CalendarUnit, checked_date
 from evenbeat.calibration.decision import Decision, decide
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import HistoryModel, fit_history
 from evenbeat.calibration.history_posterior import DriftPrior
-from evenbeat.calibration.interval import SHORT, IntervalSuggestion, Meaning, suggest_interval
+from evenbeat.calibration.interval import (
+    SHORT,
+    CalendarUnit,
+    IntervalSuggestion,
+    Meaning,
+    checked_date,
+    suggest_interval,
+)
 from evenbeat.calibration.methods import MethodComparison, compare_methods
 from evenbeat.calibration.setpoint import SetpointSuggestion, suggest_setpoint
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike, lasting_text
@@ -113,10 +122,20 @@ class HistoryAssessment(Result):
             math.isfinite(found) and not self.tolerance.holds(found)
         )
 
+    @property
+    def due(self) -> dt.date | None:
+        """Last day of the interval in whole units of the calendar; ``None`` where none can be said."""
+        whole = None if self.interval is None else self.interval.rounded
+        return None if whole is None else whole.due
+
     def headline(self) -> str:
-        """Return the sentences to act on: what was found out first, then when to calibrate again."""
+        """Return the sentences to act on: what was found out, what is overdue, when to calibrate again."""
+        answer, due, on = self._answer(), self.due, self.analysed_on
+        if due is not None and due < on and not any(one.code == "NOT_IN_USE" for one in self.findings):
+            late = counted((on - due).days, "day")
+            answer = f"Overdue: it was due on {due}, {late} before {on}. {answer}"
         if not self.found_out:
-            return self._answer()
+            return answer
         point, out = self.history.points[-1], self.out
         what = "out" if point.state else f"at {point.as_found:+.3g}"
         said = [f"Found out of tolerance in the last calibration: {what}, tolerance {self.tolerance}."]
@@ -125,7 +144,7 @@ class HistoryAssessment(Result):
         if out is not None and out.results:
             touched = sum(one.affected != "not affected" for one in out.results)
             said.append(f"{touched} of {len(out.results)} dated results are affected or may be.")
-        return " ".join([*said, self._answer()])
+        return " ".join([*said, answer])
 
     def _answer(self) -> str:
         limits = Tolerance.of(self.tolerance, guard_band=self.guard_band)
@@ -159,7 +178,6 @@ class HistoryAssessment(Result):
         )
 
     def _facts(self) -> Mapping[str, object]:
-        whole = None if self.interval is None else self.interval.rounded
         seconds = math.nan if self.interval is None else self.interval.interval_s
         reference, due = self.reference
         return {
@@ -170,7 +188,7 @@ class HistoryAssessment(Result):
             "reference_due": due,
             "interval_s": seconds,
             "drift_per_year": None if self.model is None else self.model.drift_per_year,
-            "due": None if whole is None else whole.due,
+            "due": self.due,
             "found_out": self.found_out,
             "settings": self.settings,
             "software": self.software,

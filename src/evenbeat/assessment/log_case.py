@@ -8,17 +8,15 @@ from typing import Any
 
 import numpy as np
 
-from evenbeat.assessment.basis import DecisionBasis
-from evenbeat.assessment.case import Case
-from evenbeat.assessment.variation import Outlook, Variation, of_the_model, of_the_question
+from evenbeat.assessment.case import Case, DecisionBasis, Outlook, Variation, of_the_model, of_the_question
 from evenbeat.calibration.decision import decide
 from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.aging import AUTOMATIC_LAWS
 from evenbeat.clock.backtest import backtest
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.laws import LawWeight
 from evenbeat.clock.model import ClockModel
+from evenbeat.clock.origins import LawWeight
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import EvenbeatError
 from evenbeat.findings import Finding, caution
@@ -55,15 +53,7 @@ def case_of_log(
     beside: tuple[Source, ...] = (),
     progress: Progress | None = None,
 ) -> Case:
-    """Return the case for the interval of a log.
-
-    Parameters
-    ----------
-    beside
-        Files that were used beside the log.
-    progress
-        Called with what is computed next.
-    """
+    """Return the case for the interval of a log; files used ``beside`` the log are inputs as well."""
     begin = progress or (lambda _stage: None)
     record, model = question.record, question.model
     first_day = None if record.start is None else record.start.astype("datetime64[D]").item()

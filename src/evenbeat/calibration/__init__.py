@@ -6,11 +6,10 @@
     stated_drift.py    a drift that is stated, as any other clock.forecaster.Forecaster
     history.py         CalibrationHistory; history_model.py: fit_history(), its posterior and families in
                        history_posterior.py
-    interval.py        suggest_interval(): how long, and what is missing for longer; calendar.py
+    interval.py        suggest_interval(): how long, and what is missing for longer
     setpoint.py        suggest_setpoint(): what to leave an oscillator at
     methods.py         compare_methods(): other methods of intervals
     reliability.py     fit_reliability(): found states
-    degradation.py     fit_degradation(): paths to a limit
     decision.py        decide(), global_risk(): decision rules
     specification.py   Specification; check_specification(), line by line
     back_cast.py       back_cast(): when it left, which results that touches

@@ -2,7 +2,6 @@
 
 from .decision import DecisionRule as DecisionRule
 from .decision import global_risk as global_risk
-from .degradation import fit_degradation as fit_degradation
 from .experiment import plan_experiment as plan_experiment
 from .methods import compare_methods as compare_methods
 from .reliability import fit_reliability as fit_reliability

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
@@ -21,9 +21,9 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 from scipy import special
 
-from evenbeat.calibration.calendar import checked_date
 from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import fit_history
+from evenbeat.calibration.interval import checked_date
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
 from evenbeat.clock.forecaster import (
     PATHS,
@@ -40,7 +40,7 @@ from evenbeat.findings import Finding, caution, merged, note, stop
 from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, number_text
 from evenbeat.result import UNKNOWN, Column, Result, Table
-from evenbeat.tables import Field, Row, TableLike, read_table
+from evenbeat.tables import Field, Row, read_table
 from evenbeat.units import SECONDS_PER_DAY, duration_text, percent
 
 if TYPE_CHECKING:
@@ -104,37 +104,8 @@ class AffectedResult(Plain):
     probability_outside: float
     affected: Affected
 
-    @property
-    def row(self) -> tuple[str, ...]:
-        """Cells of a table."""
-        one = self.result
-        return (
-            one.name or UNKNOWN,
-            one.when or f"day {one.elapsed_s / SECONDS_PER_DAY:.1f}",
-            str(one.tolerance),
-            f"{self.probability_outside:.3f}",
-            self.affected,
-        )
-
     def _facts(self) -> Mapping[str, object]:
         return {**declared(self.result), **declared(self.result.tolerance), **super()._facts()}
-
-
-def dated_results(
-    table: TableLike | Sequence[DatedResult],
-    *,
-    start: dt.date | None,
-    until_s: float,
-    date_order: str | None = None,
-) -> tuple[tuple[DatedResult, ...], tuple[Finding, ...]]:
-    """Return results of a table (see :func:`evenbeat.back_cast`), and what was assumed of it.
-
-    ``start`` is the date of the last known-good value, ``until_s`` the time from there to the finding.
-    """
-    if isinstance(table, Sequence) and not isinstance(table, str):
-        return tuple(table), ()
-    read = read_table(table, FIELDS, what="table of results", date_order=date_order)
-    return tuple(_result(row, start=start, until_s=until_s) for row in read.rows), read.findings
 
 
 def _result(row: Row, *, start: dt.date | None, until_s: float) -> DatedResult:
@@ -170,31 +141,6 @@ def _result(row: Row, *, start: dt.date | None, until_s: float) -> DatedResult:
         )
     except InputError as error:
         raise row.error(error) from error
-
-
-def judged_results(
-    results: Sequence[DatedResult],
-    times: FloatArray,
-    probability_between: Callable[[float, float, int], float],
-) -> tuple[AffectedResult, ...]:
-    """Return what is to be said of each result, given the distribution of the offset at the times.
-
-    Notes
-    -----
-    A counter whose timebase is fast by y reads low by y: the deviation that should have been reported is
-    the reported one plus y.
-    """
-    judged = []
-    for one in results:
-        at = int(np.argmin(np.abs(times - one.elapsed_s)))
-        limits, reported = one.tolerance, one.deviation
-        inside = probability_between(limits.lower - reported, limits.upper - reported, at)
-        outside = min(max(1 - inside, 0.0), 1.0)
-        changed = outside if limits.holds(reported) else inside
-        sure: Affected = "affected" if changed >= SURELY else "not affected"
-        affected: Affected = "possibly" if SURELY_NOT < changed < SURELY else sure
-        judged.append(AffectedResult(result=one, probability_outside=outside, affected=affected))
-    return tuple(judged)
 
 
 CLOSER = 96
@@ -255,6 +201,21 @@ class Bridge(NamedTuple):
             upper = special.ndtr((high - self.mean[:, at]) / deviation)
             lower = special.ndtr((low - self.mean[:, at]) / deviation)
         return float(self.weight @ (upper - lower))
+
+    def judged(self, one: DatedResult) -> AffectedResult:
+        """Return what is to be said of a result obtained at one of the times.
+
+        A counter whose timebase is fast by y reads low by y: the deviation that should have been reported is
+        the reported one plus y.
+        """
+        at = int(np.argmin(np.abs(self.times - one.elapsed_s)))
+        limits, reported = one.tolerance, one.deviation
+        inside = self.probability_between(limits.lower - reported, limits.upper - reported, at)
+        outside = min(max(1 - inside, 0.0), 1.0)
+        changed = outside if limits.holds(reported) else inside
+        sure: Affected = "affected" if changed >= SURELY else "not affected"
+        affected: Affected = "possibly" if SURELY_NOT < changed < SURELY else sure
+        return AffectedResult(result=one, probability_outside=outside, affected=affected)
 
     def out(self, limits: Tolerance) -> FloatArray:
         """Return the probability of being out at each time, shape (m,)."""
@@ -383,7 +344,16 @@ class BackCast(Result):
     def _table(self) -> Table | None:
         if not self.results:
             return super()._table()
-        rows = tuple(result.row for result in self.results)
+        rows = tuple(
+            (
+                one.result.name or UNKNOWN,
+                one.result.when or f"day {one.result.elapsed_s / SECONDS_PER_DAY:.1f}",
+                str(one.result.tolerance),
+                f"{one.probability_outside:.3f}",
+                one.affected,
+            )
+            for one in self.results
+        )
         return Table(columns=("result", "when", "tolerance", "P(outside)", "affected"), rows=rows)
 
     def results_frame(self) -> pd.DataFrame:
@@ -478,7 +448,14 @@ def back_cast(
     if isinstance(source, CalibrationHistory):
         source = fit_history(source, oscillator_class=oscillator_class, tolerance=limits)
     ends = _ends(checked_forecaster(source), as_left, as_found, elapsed_s, checked_date(start))
-    dated, assumed = dated_results(results, start=ends.start, until_s=ends.elapsed_s, date_order=date_order)
+    dated: tuple[DatedResult, ...] = ()
+    assumed: tuple[Finding, ...] = ()
+    if isinstance(results, tuple | list):
+        dated = tuple(results)
+    else:
+        read = read_table(results, FIELDS, what="table of results", date_order=date_order)
+        dated = tuple(_result(row, start=ends.start, until_s=ends.elapsed_s) for row in read.rows)
+        assumed = read.findings
 
     def held(times: FloatArray) -> Bridge:
         generator = np.random.default_rng(seed)
@@ -514,7 +491,7 @@ def back_cast(
         crossing_s=crossing[1],
         crossing_high_s=crossing[2],
         left_by_found=float(left[-1]),
-        results=judged_results(dated, grid, bridge.probability_between),
+        results=tuple(bridge.judged(one) for one in dated),
         start=ends.start,
         findings=merged(
             _remarks(limits, ends, linear, float(left[-1])), assumed, getattr(source, "findings", ())
@@ -562,37 +539,34 @@ def _ends(
     return LastInterval(as_left=as_left, as_found=as_found, elapsed_s=elapsed_s, start=begun, source=source)
 
 
-def _remarks(limits: Tolerance, ends: LastInterval, linear: float, left: float) -> list[Finding]:
-    found = []
+def _remarks(limits: Tolerance, ends: LastInterval, linear: float, left: float) -> Iterator[Finding]:
     chance = float(limits.probability(ends.as_found.distribution))
     if limits.holds(ends.as_found.value):
         sentence = (
             f"What was found is within {limits} (probability {percent(chance, 1)}): whether it left in "
             "between is a question of its random walk only."
         )
-        found.append(note("FOUND_WITHIN", sentence))
+        yield note("FOUND_WITHIN", sentence)
     elif chance > 0.5 * (1 - DEFAULT_CONFIDENCE):
         sentence = (
             f"The value found may still be within {limits} (probability {percent(chance, 1)}): repeat the "
             "measurement with less uncertainty before anything else."
         )
-        found.append(caution("FOUND_DOUBTFUL", sentence))
+        yield caution("FOUND_DOUBTFUL", sentence)
     if not limits.holds(ends.as_left.value):
         sentence = (
             "The last known-good value was out of tolerance already: go back to the calibration before it."
         )
-        found.append(stop("START_OUT", sentence))
+        yield stop("START_OUT", sentence)
     elif math.isfinite(linear):
         sentence = (
             f"A straight line between both values leaves {limits} after {duration_text(linear)} "
             f"({linear / SECONDS_PER_DAY:.1f} d)."
         )
-        found.append(note("LINEAR_CROSSING", sentence, linear_crossing_s=linear, left_by_found=left))
-    if limits.holds(ends.as_found.value):
-        return found
-    sentence = (
-        "A step (shock, power off and on, a mistaken adjustment) could have come on any day since the last "
-        "known-good value: if one is possible, every result since then is in question."
-    )
-    found.append(caution("STEP_POSSIBLE", sentence))
-    return found
+        yield note("LINEAR_CROSSING", sentence, linear_crossing_s=linear, left_by_found=left)
+    if not limits.holds(ends.as_found.value):
+        sentence = (
+            "A step (shock, power off and on, a mistaken adjustment) could have come on any day since the "
+            "last known-good value: if one is possible, every result since then is in question."
+        )
+        yield caution("STEP_POSSIBLE", sentence)

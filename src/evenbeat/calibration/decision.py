@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -246,7 +246,7 @@ def decide(
         guard_band=band,
         conformance_probability=conforming,
         verdict=verdict_of(measured.value, lower, upper, band, chosen),
-        findings=_remarks(chosen, band, half_width, expanded),
+        findings=tuple(_remarks(chosen, band, half_width, expanded)),
     )
 
 
@@ -266,21 +266,19 @@ def verdict_of(
     return "conditional fail" if inside >= -band - slack else "fail"
 
 
-def _remarks(rule: DecisionRule, band: float, half_width: float, expanded: float) -> tuple[Finding, ...]:
-    found = []
+def _remarks(rule: DecisionRule, band: float, half_width: float, expanded: float) -> Iterator[Finding]:
     if band >= half_width or (rule.root_sum_of_squares and expanded >= half_width):
         sentence = (
             f"The uncertainty leaves nothing to accept: the guard band {band:.3g} is as wide as the "
             f"tolerance {half_width:.3g}; measure with less uncertainty or agree on another rule."
         )
-        found.append(caution("NOTHING_ACCEPTED", sentence))
+        yield caution("NOTHING_ACCEPTED", sentence)
     ratio = half_width / expanded if expanded > 0 else math.inf
     if ratio < 4:
         sentence = (
             f"The tolerance is only {ratio:.2g} times the expanded uncertainty; 4 or more is common practice."
         )
-        found.append(caution("LOW_UNCERTAINTY_RATIO", sentence, ratio=ratio))
-    return tuple(found)
+        yield caution("LOW_UNCERTAINTY_RATIO", sentence, ratio=ratio)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,7 +12,7 @@ the order up, down, down, up have no slope, so that neither effect hides in the 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -61,16 +61,9 @@ SHORTEST_DWELL_S = 2 * SECONDS_PER_HOUR
 
 @dataclass(frozen=True, kw_only=True)
 class Goal(Plain):
-    """One thing to know, and how long a log that takes.
+    """One thing to know, and how long a log that takes; ``inf`` where a hundred years do not suffice.
 
-    Attributes
-    ----------
-    wanted
-        In words.
-    record_length_s
-        If the noise levels are as assumed; ``inf`` where a hundred years do not suffice.
-    safe_length_s
-        If they have to be learnt from the same log, or are at the bad end of the class.
+    To be safe: if the levels have to be learnt from the same log, or are at the bad end of the class.
     """
 
     wanted: str
@@ -80,16 +73,9 @@ class Goal(Plain):
 
 @dataclass(frozen=True, kw_only=True)
 class TemperatureExperiment(Plain):
-    """Steps of temperature that are planned: up, down, down, up, so that no drift hides in them.
+    """Steps of temperature up and down from the middle, so that no drift hides in them.
 
-    Attributes
-    ----------
-    step_k
-        Up and down from the middle.
-    dwell_s, duration_s
-        At each of the four levels, and of the whole experiment.
-    sensitivity_uncertainty_per_k
-        Standard uncertainty of the sensitivity that follows, the noise being known.
+    Dwell at each of the four levels; the sensitivity follows with this standard uncertainty, the noise known.
     """
 
     step_k: float
@@ -272,7 +258,7 @@ def plan_experiment(
         counter=counter,
         gate_s=gate,
         temperature=temperature,
-        findings=_remarks(goals, times, clock, gate=gate, temperature=temperature, noise=noise),
+        findings=tuple(_remarks(goals, times, clock, gate=gate, temperature=temperature, noise=noise)),
     )
 
 
@@ -362,29 +348,28 @@ def _remarks(
     gate: float,
     temperature: TemperatureExperiment | None,
     noise: object,
-) -> tuple[Finding, ...]:
-    found = []
+) -> Iterator[Finding]:
     if isinstance(noise, str | OscillatorClass):
         sentence = (
             "The noise is what is usual for the class (common practice); a first day of log tells how good "
             "this one is: plan again with its fit."
         )
-        found.append(note("NOISE_OF_CLASS", sentence))
+        yield note("NOISE_OF_CLASS", sentence)
     if any(goal.wanted.startswith(("aging", "whether")) for goal in goals):
         sentence = (
             f"'To be safe' allows for noise that has to be learnt from the same log ({LEARNT:g} times the "
             "interval) and may be worse than assumed; warm-up, gaps and temperature come on top."
         )
-        found.append(note("NOISE_LEARNT", sentence))
+        yield note("NOISE_LEARNT", sentence)
     if math.isfinite(gate):
         sentence = (
             f"Gate or average at least {duration_text(gate)}: from there on the counter is {BETTER:g} times "
             "better than the clock; use readings without dead time."
         )
-        found.append(note("GATE", sentence, gate_s=gate))
+        yield note("GATE", sentence, gate_s=gate)
     elif math.isinf(gate):
         sentence = "At no gate up to 11 days is this counter good enough for the clock: use a finer one."
-        found.append(caution("COUNTER_TOO_COARSE", sentence))
+        yield caution("COUNTER_TOO_COARSE", sentence)
     lowest = int(np.argmin(clock))
     sentence = (
         f"The reference should be {BETTER:g} times better than the clock at every averaging time (below "
@@ -392,15 +377,14 @@ def _remarks(
         f"{100 * (math.sqrt(1 + BETTER**-2) - 1):.0f} % and more too large; its own drift counts as the "
         "clock's."
     )
-    found.append(note("REFERENCE_NEEDED", sentence))
+    yield note("REFERENCE_NEEDED", sentence)
     if temperature is not None:
         sentence = (
             f"Change the temperature on purpose by {temperature.step_k:g} K: up, down, down, up, "
             f"{duration_text(temperature.dwell_s)} at each ({duration_text(temperature.duration_s)} in all); "
             f"the sensitivity is then known to {temperature.sensitivity_uncertainty_per_k:.1e}/K."
         )
-        found.append(note("TEMPERATURE_STEPS", sentence))
-    return tuple(found)
+        yield note("TEMPERATURE_STEPS", sentence)
 
 
 def coefficient_uncertainties(

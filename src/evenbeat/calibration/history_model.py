@@ -40,8 +40,7 @@ from evenbeat.calibration.history_posterior import (
     seasons_seen,
 )
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
-from evenbeat.clock.forecast import Forecast
-from evenbeat.clock.forecaster import Grounds, LastInterval, Paths, Quantity, knows_neither
+from evenbeat.clock.forecaster import Forecast, Grounds, LastInterval, Paths, Quantity, knows_neither
 from evenbeat.clock.levels import VarianceTerms
 from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError

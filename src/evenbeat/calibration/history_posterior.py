@@ -100,8 +100,7 @@ YEARLY = 2 * math.pi
 class PriorPart:
     """One possibility beforehand: normal drift, half-normal walk, and its probability; per year.
 
-    ``factor`` is how many times as wide as usual for the class ``name``, ``walk_factor`` how many times as
-    large as usual its walk is beside its drift.
+    The class ``name`` is ``factor`` times as wide as usual, its walk ``walk_factor`` times beside its drift.
     """
 
     name: str
@@ -116,18 +115,9 @@ class PriorPart:
 class DriftPrior:
     """What is expected of drift and walk before any calibration, per year.
 
-    Attributes
-    ----------
-    name
-        Class of oscillators, or ``""`` where none is stated.
-    drift_per_year
-        Standard deviation of the drift, normal about zero.
-    walk_per_root_year
-        Scale of the random walk's standard deviation after a year, half-normal.
-    parts
-        Where it is a mixture: its parts. Without them it is taken exactly as stated.
-    learned_from
-        Number of instruments of a fleet from which the weights of the parts were learned.
+    Standard deviation of a drift that is normal about zero, and scale of the half-normal standard deviation
+    of the walk after a year. ``name`` is empty where no class is stated; without ``parts`` of a mixture it is
+    taken exactly as stated. ``learned_from``: so many instruments of a fleet gave the weights of the parts.
     """
 
     name: str
@@ -149,13 +139,7 @@ class DriftPrior:
 
     @classmethod
     def of(cls, stated: str | OscillatorClass | DriftPrior | None) -> DriftPrior:
-        """Return the prior of a class of oscillators; of all of them, equally likely, where none is stated.
-
-        Raises
-        ------
-        InputError
-            If there is no such class.
-        """
+        """Return the prior of a class of oscillators; of all, equally likely, where none is stated."""
         if isinstance(stated, DriftPrior):
             return stated
         kinds = tuple(OSCILLATOR_CLASSES.values()) if stated is None else (oscillator_class_named(stated),)
@@ -327,16 +311,10 @@ def posteriors(
     law: str = "auto",
     tolerances: Sequence[Tolerance | None] | None = None,
 ) -> Posteriors:
-    """Return the posterior of every history by itself.
+    """Return the posterior of every history by itself, each with its own prior.
 
-    Parameters
-    ----------
-    priors
-        One for each history.
-    law
-        A key of :data:`LAWS`; ``auto`` weighs them, and a yearly course where it can show.
-    tolerances
-        By which states without one of their own were judged.
+    ``law`` is a key of :data:`LAWS`; ``auto`` weighs them, and a yearly course where it can show. By
+    ``tolerances`` states without one of their own were judged.
     """
     limits = [None] * len(histories) if tolerances is None else list(tolerances)
     stacked = _Stacked.of(histories)

@@ -7,10 +7,11 @@ that comes back. Of a pure random walk that is within limits with 95 % at the en
 
 from __future__ import annotations
 
+import calendar
 import datetime as dt
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -18,11 +19,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from evenbeat.calibration.calendar import CalendarInterval, CalendarUnit, whole_units
 from evenbeat.calibration.experiment import LEARNT, plan_experiment
 from evenbeat.calibration.history_model import SEASON_UNSEEN, TIMES_LONGEST
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
-from evenbeat.clock.as_predicted import stop_unless_trusted
+from evenbeat.clock.backtest import stop_unless_trusted
 from evenbeat.clock.forecaster import (
     PATHS,
     Forecaster,
@@ -35,7 +35,7 @@ from evenbeat.clock.forecaster import (
 )
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, Severity, caution, merged, note
-from evenbeat.plain import UNLISTED
+from evenbeat.plain import UNLISTED, Plain
 from evenbeat.plausible import assumed_nominal
 from evenbeat.quantities import (
     DEFAULT_CONFIDENCE,
@@ -48,7 +48,7 @@ from evenbeat.quantities import (
     number_text,
 )
 from evenbeat.result import Column, Result, Table
-from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text, percent
+from evenbeat.units import DAYS_PER_YEAR, SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text, percent
 
 if TYPE_CHECKING:
     from evenbeat.clock.environment import Course
@@ -217,57 +217,26 @@ REFERENCE_EXACT = caution(
 )
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Question:
-    """What was asked of an interval."""
-
-    tolerance: Tolerance
-    guard_band: float
-    reliability: float
-    meaning: Meaning
-    averaging_time_s: float | None = None
-
-    @property
-    def limits(self) -> Tolerance:
-        """The tolerance less the guard band."""
-        return Tolerance.of(self.tolerance, guard_band=self.guard_band)
-
-    @property
-    def limit(self) -> str:
-        """The limits in words, and what the offset is that they are for."""
-        held = f" less a guard band of {self.guard_band:.2g}" if self.guard_band else ""
-        over = "" if self.averaging_time_s is None else f" (mean over {duration_text(self.averaging_time_s)})"
-        return f"{self.tolerance}{held}{over}"
-
-    @property
-    def percent(self) -> str:
-        """The reliability in words."""
-        return f"{100 * self.reliability:g} %"
-
-    @property
-    def values(self) -> dict[str, float | int | str]:
-        """The numbers behind a sentence."""
-        return {
-            "lower": self.tolerance.lower,
-            "upper": self.tolerance.upper,
-            "guard_band": self.guard_band,
-            "reliability": self.reliability,
-            "meaning": self.meaning,
-        }
+def _limit_text(made: IntervalSuggestion) -> str:
+    """Return the limits in words, and what the offset is that they are for."""
+    held = f" less a guard band of {made.guard_band:.2g}" if made.guard_band else ""
+    known = not math.isnan(made.averaging_time_s)
+    return f"{made.tolerance}{held}" + (
+        f" (mean over {duration_text(made.averaging_time_s)})" if known else ""
+    )
 
 
-def limit_finding(
-    question: _Question, limited_by: LimitedBy, *, interval_s: float, extrapolated_s: float, as_left: Estimate
-) -> Finding:
-    """Return the finding that says what limits an interval."""
-    limit, lasting = question.limit, duration_text(0.0 if math.isnan(interval_s) else interval_s)
+def _limit_finding(made: IntervalSuggestion) -> Finding:
+    """Say what limits an interval."""
+    limit, lasting = _limit_text(made), duration_text(np.nan_to_num(made.interval_s))
+    percent_text, limited_by = f"{100 * made.reliability:g} %", made.limited_by
     severity: Severity = "note"
     if limited_by == "start":
         code, severity = "INTERVAL_NONE", "stop"
-        offset = number_text(as_left.value, as_left.standard_uncertainty)
+        offset = number_text(made.as_left.value, made.as_left.standard_uncertainty)
         sentence = (
             f"The offset at the start is {offset}, not within {limit} with a probability of "
-            f"{question.percent}; adjust the oscillator, reduce the uncertainty or widen the tolerance."
+            f"{percent_text}; adjust the oscillator, reduce the uncertainty or widen the tolerance."
         )
     elif limited_by == "tolerance":
         code = "INTERVAL_LIMITED"
@@ -275,8 +244,8 @@ def limit_finding(
             "end_of_period": f"the probability of being within {limit} falls",
             "average_over_period": f"the probability of being within {limit}, averaged from the start, falls",
             "never_left": f"the probability of never having left {limit} falls",
-        }[question.meaning]
-        sentence = f"After {lasting} {said} below {question.percent}."
+        }[made.meaning]
+        sentence = f"After {lasting} {said} below {percent_text}."
     elif limited_by == "policy":
         code = "INTERVAL_CAPPED"
         sentence = (
@@ -285,27 +254,38 @@ def limit_finding(
         )
     else:
         code, severity = "INTERVAL_EVIDENCE_ENDS", "caution"
-        further = "beyond 20 years" if math.isinf(extrapolated_s) else f"to {duration_text(extrapolated_s)}"
+        beyond = made.extrapolated_interval_s
+        further = "beyond 20 years" if math.isinf(beyond) else f"to {duration_text(beyond)}"
         untested = f"as far as the evidence reaches; the aging law alone would carry on {further}, untested"
         length = {
             "record length": f"for as long as the record is ({lasting}), {untested}",
             "longest interval": f"for twice the longest interval that was observed ({lasting}), {untested}",
         }.get(limited_by, f"for {lasting}, as far as a stated drift is followed")
         sentence = f"The offset stays within {limit} {length}."
-    return Finding(code=code, severity=severity, sentence=sentence, values=question.values)
+    values: dict[str, float | int | str] = {
+        "lower": made.tolerance.lower,
+        "upper": made.tolerance.upper,
+        "guard_band": made.guard_band,
+        "reliability": made.reliability,
+        "meaning": made.meaning,
+    }
+    return Finding(code=code, severity=severity, sentence=sentence, values=values)
 
 
-def _missing_at_start(question: _Question, offset: StudentMixture, terms: dict[str, float]) -> Finding:
+def _missing_at_start(made: IntervalSuggestion) -> Finding:
     """Say what is missing where not even the start holds: an adjustment, or less uncertainty."""
-    limits = question.limits
-    mean, spread = float(offset.mean), float(offset.standard_deviation)
-    if not limits.holds(mean):
+    terms, mean, spread = (
+        made.standard_uncertainty_by_term,
+        made.as_left.value,
+        made.as_left.standard_uncertainty,
+    )
+    if not made.limit.holds(mean):
         sentence = (
             "Missing: an adjustment. The offset itself is outside; no longer log changes that "
             "(suggest_setpoint says what to leave it at)."
         )
         return note("WHAT_IS_MISSING", sentence)
-    needed = _needed(limits, mean, question.reliability)
+    needed = _needed(made.limit, mean, made.reliability)
     largest = max(terms, key=lambda name: terms[name])
     sentence = (
         f"Missing: certainty. The offset at the start is known to {spread:.2g}, and {needed:.2g} or less is "
@@ -316,11 +296,11 @@ def _missing_at_start(question: _Question, offset: StudentMixture, terms: dict[s
 
 
 def _missing_for(
-    grounds: Grounds, question: _Question, limited_by: LimitedBy, *, wanted_s: float, offset: StudentMixture
+    made: IntervalSuggestion, grounds: Grounds, wanted_s: float, offset: StudentMixture
 ) -> Finding | None:
     """Say what is missing for a wanted interval, after which the offset is so distributed."""
     wanted = duration_text(wanted_s)
-    if limited_by in ("record length", "longest interval"):
+    if made.limited_by in ("record length", "longest interval"):
         half = duration_text(0.5 * wanted_s)
         what = (
             f"a log of {wanted}, or calibrations {half} apart (longest_observed_s)"
@@ -330,18 +310,18 @@ def _missing_for(
         sentence = f"Missing for {wanted}: evidence that reaches so far, which is {what}."
         return note("WHAT_IS_MISSING", sentence, record_length_s=wanted_s)
     rate = grounds.drift_rate
-    if limited_by != "tolerance" or grounds.kind == "statement" or rate is None:
+    if made.limited_by != "tolerance" or grounds.kind == "statement" or rate is None:
         return None
-    limits = question.limits
+    limits = made.limit
     mean, spread, known = float(offset.mean), _usual(offset), _usual(rate.distribution)
     if abs(rate.value) < SEEN * known:
         # a drift that is not established may turn out to be none
         mean -= rate.value * wanted_s
     values = {"probability": float(limits.probability(offset))}
     within = percent(values["probability"], 1)
-    said = f"After {wanted} the probability of being within {question.limit} is {within}"
+    said = f"After {wanted} the probability of being within {_limit_text(made)} is {within}"
     rest = math.sqrt(max(spread**2 - (known * wanted_s) ** 2, 0.0))
-    needed = _needed(limits, mean, question.reliability) if limits.holds(mean) else 0.0
+    needed = _needed(limits, mean, made.reliability) if limits.holds(mean) else 0.0
     if not limits.holds(mean):
         said += (
             ": the drift itself leaves it by then. No longer log changes that: leave the oscillator off zero "
@@ -502,13 +482,8 @@ def suggest_interval(
     if meaning not in MEANINGS:
         msg = f"meaning is {meaning!r}; it must be one of {', '.join(MEANINGS)}"
         raise InputError(msg)
-    question = _Question(
-        tolerance=Tolerance.of(tolerance),
-        guard_band=guard_band or 0.0,
-        reliability=checked_probability(reliability, "reliability"),
-        meaning=meaning,
-        averaging_time_s=over,
-    )
+    limits = Tolerance.of(tolerance, guard_band=guard_band or 0.0)
+    checked_probability(reliability, "reliability")
     need_not_negative(
         reference_uncertainty=reference_uncertainty,
         environment_uncertainty=environment_uncertainty,
@@ -531,7 +506,7 @@ def suggest_interval(
         asked={"averaging_time_s": averaging_time_s, "environment": environment},
         as_left=as_left,
         constant=math.hypot(*constant.values()),
-        limits=question.limits,
+        limits=limits,
         reliability=reliability,
         paths=checked_paths(paths),
         seed=seed,
@@ -552,24 +527,14 @@ def suggest_interval(
     interval, limited_by = min(ends, key=lambda end: end[0])
     offset, terms = search.offset(times), search.terms(interval, constant)
     extrapolated = search.beyond(reach) if limited_by in ("record length", "longest interval") else math.nan
-    begun = Estimate(distribution=offset.one(0))
-    finding = limit_finding(
-        question, limited_by, interval_s=interval, extrapolated_s=extrapolated, as_left=begun
-    )
-    missing = None
-    if limited_by == "start":
-        missing = _missing_at_start(question, offset.one(0), terms)
-    elif wanted_s is not None and interval < wanted_s:
-        after = search.offset(np.array([wanted_s])).one(0)
-        missing = _missing_for(grounds, question, limited_by, wanted_s=wanted_s, offset=after)
     rounded, remarks = whole_units(interval, unit=calendar_unit, start=start)
-    return IntervalSuggestion(
-        tolerance=question.tolerance,
+    made = IntervalSuggestion(
+        tolerance=Tolerance.of(tolerance),
         reliability=reliability,
         meaning=meaning,
-        guard_band=question.guard_band,
+        guard_band=guard_band or 0.0,
         averaging_time_s=math.nan if over is None else over,
-        as_left=begun,
+        as_left=Estimate(distribution=offset.one(0)),
         interval_s=interval,
         limited_by=limited_by,
         uncapped_interval_s=allowed,
@@ -579,13 +544,19 @@ def suggest_interval(
         offset=offset,
         never_left=simulated,
         standard_uncertainty_by_term=terms,
-        findings=merged(
-            [finding, *([missing] if missing else [])],
-            [] if grounds.reference_stated or reference_uncertainty > 0 else [REFERENCE_EXACT],
-            [] if grounds.seasons_seen or environment_uncertainty > 0 else [SEASON_UNSEEN],
-            remarks,
-        ),
     )
+    missing = None
+    if limited_by == "start":
+        missing = _missing_at_start(made)
+    elif wanted_s is not None and interval < wanted_s:
+        missing = _missing_for(made, grounds, wanted_s, search.offset(np.array([wanted_s])).one(0))
+    found = merged(
+        [_limit_finding(made), *([missing] if missing else [])],
+        [] if grounds.reference_stated or reference_uncertainty > 0 else [REFERENCE_EXACT],
+        [] if grounds.seasons_seen or environment_uncertainty > 0 else [SEASON_UNSEEN],
+        remarks,
+    )
+    return replace(made, findings=found)
 
 
 def _reach(grounds: Grounds, longest_observed_s: float | None) -> tuple[float, LimitedBy]:
@@ -670,3 +641,108 @@ class _Search:
         alone = self.source.offset(at, as_left=self.as_left, **self.asked)
         whole = float(alone.standard_deviation[0])
         return {"as left": left, "drift and noise": math.sqrt(max(whole**2 - left**2, 0.0)), **constant}
+
+
+CalendarUnit = Literal["day", "week", "month", "quarter", "year"]
+DAYS: dict[CalendarUnit, float] = {
+    "day": 1.0,
+    "week": 7.0,
+    "month": DAYS_PER_YEAR / 12,
+    "quarter": DAYS_PER_YEAR / 4,
+    "year": DAYS_PER_YEAR,
+}
+MONTHS: dict[CalendarUnit, int] = {"month": 1, "quarter": 3, "year": 12}
+FEWEST_OF_A_UNIT = 2
+"""Left to itself, the unit is the largest of day, week and month that the interval holds this often."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class CalendarInterval(Plain):
+    """A whole number of calendar units, such as 11 months, and the dates where a start was given."""
+
+    count: int
+    unit: CalendarUnit
+    start: dt.date | None = None
+    due: dt.date | None = None
+
+    @property
+    def duration_s(self) -> float:
+        """Its length in seconds; without a date a month counts as a twelfth of 365.25 days."""
+        if self.start is not None and self.due is not None:
+            return (self.due - self.start).days * SECONDS_PER_DAY
+        return self.count * DAYS[self.unit] * SECONDS_PER_DAY
+
+    def __str__(self) -> str:
+        words = f"{self.count} {self.unit}{'' if self.count == 1 else 's'}"
+        return words if self.due is None else f"{words}, due {self.due.isoformat()}"
+
+
+def whole_units(
+    interval_s: float, *, unit: CalendarUnit | None = None, start: dt.date | str | None = None
+) -> tuple[CalendarInterval | None, tuple[Finding, ...]]:
+    """Return the largest whole number of calendar units that an interval holds; ``None`` below one day.
+
+    The unit is by default the largest of day, week and month that fits twice; a finding says where a smaller
+    one than was asked for was taken. From a ``start`` on months have the days that they have.
+    """
+    if unit is not None and unit not in DAYS:
+        msg = f"calendar unit is {unit!r}; it must be one of {', '.join(DAYS)}"
+        raise InputError(msg)
+    begun = checked_date(start)
+    if math.isnan(interval_s):
+        return None, ()
+    days = math.floor(interval_s / SECONDS_PER_DAY * (1 + 1e-12))
+    usual: tuple[CalendarUnit, ...] = ("month", "week")
+    fitting = (one for one in usual if days >= FEWEST_OF_A_UNIT * DAYS[one])
+    asked: CalendarUnit = unit or next(fitting, None) or "day"
+    order: list[CalendarUnit] = ["year", "quarter", "month", "week", "day"]
+    for smaller in order[order.index(asked) :]:
+        count = _count(days, smaller, begun)
+        if count > 0:
+            due = None if begun is None else _after(begun, count, smaller)
+            made = CalendarInterval(count=count, unit=smaller, start=begun, due=due)
+            sentence = (
+                f"The interval of {duration_text(interval_s)} holds no whole {asked}; it is rounded down to "
+                f"whole {smaller}s instead."
+            )
+            return made, () if smaller == asked else (note("SMALLER_CALENDAR_UNIT", sentence),)
+    sentence = (
+        f"An interval of {duration_text(interval_s)} is shorter than a day: no due date follows from it."
+    )
+    return None, (caution("NO_WHOLE_DAY", sentence),)
+
+
+def checked_date(date: dt.date | str | None) -> dt.date | None:
+    """Return a date from ISO text."""
+    if date is None:
+        return None
+    if isinstance(date, dt.datetime):
+        return date.date()
+    if isinstance(date, dt.date):
+        return date
+    try:
+        return dt.date.fromisoformat(str(date)[:10])
+    except ValueError as error:
+        msg = f"start is {date!r}; an ISO date such as 2026-02-26 is needed"
+        raise InputError(msg) from error
+
+
+def _count(days: int, unit: CalendarUnit, start: dt.date | None) -> int:
+    if start is None or unit in ("day", "week"):
+        return math.floor(days / DAYS[unit] * (1 + 1e-12))
+    end = min(start.toordinal() + days, dt.date.max.toordinal())
+    count = math.ceil(days / DAYS[unit]) + 1
+    while count > 0 and _after(start, count, unit).toordinal() > end:
+        count -= 1
+    return count
+
+
+def _after(start: dt.date, count: int, unit: CalendarUnit) -> dt.date:
+    """Return the date some units later; the last day of a month where the day does not exist in it."""
+    if unit in ("day", "week"):
+        return start + dt.timedelta(days=count * int(DAYS[unit]))
+    months = start.year * 12 + start.month - 1 + count * MONTHS[unit]
+    year, month = divmod(months, 12)
+    if year > dt.MAXYEAR:
+        return dt.date.max
+    return dt.date(year, month + 1, min(start.day, calendar.monthrange(year, month + 1)[1]))

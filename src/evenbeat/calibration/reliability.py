@@ -12,8 +12,9 @@ distributions, by quadrature and by simulation.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -35,8 +36,7 @@ SUPPORTED = 4.0
 """Difference of AIC up to which a model is not ruled out (common practice, Burnham & Anderson 2002)."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class ReliabilityModel:
+class ReliabilityModel(NamedTuple):
     """A family of survival functions of the time (in units of a typical time) and of its parameters.
 
     ``powers`` are those of 1/time in the parameters, by their names, to give them back in SI.
@@ -60,8 +60,8 @@ def _weibull(t: FloatArray, p: FloatArray) -> FloatArray:
 
 
 RELIABILITY_MODELS: dict[str, ReliabilityModel] = {
-    name: ReliabilityModel(name=name, powers=powers, says=says, survival=law)
-    for name, powers, says, law in (
+    row[0]: ReliabilityModel(*row)
+    for row in (
         (
             "exponential",
             {"rate": 1},
@@ -161,7 +161,7 @@ class ReliabilityFit(Plain):
         return {**super()._facts(), "model": self.model.name, "parameters": parameters}
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Observed(Plain):
     """Found in at one time of inspection: how many of how many, with a 95 % interval (Clopper-Pearson)."""
 
@@ -298,7 +298,7 @@ def fit_reliability(
         observations=int(weight.sum()),
         longest_s=longest,
         observed=_observed(low, high, weight),
-        findings=_remarks(ordered, target, longest, weight, high),
+        findings=tuple(_remarks(ordered, target, longest, weight, high)),
     )
 
 
@@ -310,10 +310,8 @@ def _observed(low: FloatArray, high: FloatArray, weight: FloatArray) -> tuple[Ob
     times = np.where(inside, low, high)
     rows = []
     for time in np.unique(times):
-        n = float(weight[times == time].sum())
-        k = float(weight[inside & (times == time)].sum())
-        bottom, top = coverage_limits(k, n)
-        rows.append(Observed(time_s=float(time), inspected=n, found_in=k, low=bottom, high=top))
+        n, k = (float(weight[some & (times == time)].sum()) for some in (inside | outside, inside))
+        rows.append(Observed(float(time), n, k, *coverage_limits(k, n)))
     return tuple(rows)
 
 
@@ -364,8 +362,7 @@ def _checked_rows(
     return low, high, weight
 
 
-@dataclass(frozen=True, eq=False)
-class _Rows:
+class _Rows(NamedTuple):
     low: FloatArray
     high: FloatArray
     weight: FloatArray
@@ -486,8 +483,7 @@ def _profile(
 
 def _remarks(
     fits: Sequence[ReliabilityFit], reliability: float, longest: float, weight: FloatArray, high: FloatArray
-) -> tuple[Finding, ...]:
-    found = []
+) -> Iterator[Finding]:
     likely = [fit for fit in fits if fit.aic - fits[0].aic <= SUPPORTED]
     spread = [fit.interval_s for fit in likely]
     if len(likely) > 1 and min(spread) > 0 and max(spread) / min(spread) > 1.2:
@@ -496,12 +492,11 @@ def _remarks(
             f"{_time_text(min(spread))} to {_time_text(max(spread))} for "
             f"{100 * reliability:g} %: the spread belongs to the answer."
         )
-        found.append(caution("MODELS_SPREAD", sentence))
+        yield caution("MODELS_SPREAD", sentence)
     failed = float(weight[np.isfinite(high)].sum())
     if failed < 5:
         sentence = f"Only {failed:.0f} of {weight.sum():.0f} units were found out; that is little data."
-        found.append(caution("FEW_FAILURES", sentence))
+        yield caution("FEW_FAILURES", sentence)
     if fits[0].interval_s > longest:
         sentence = "The interval is longer than any observed; do not exceed twice the longest observed."
-        found.append(caution("BEYOND_OBSERVED", sentence))
-    return tuple(found)
+        yield caution("BEYOND_OBSERVED", sentence)

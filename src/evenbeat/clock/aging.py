@@ -1,4 +1,4 @@
-"""Aging laws: how the frequency of an undisturbed oscillator moves with time.
+"""Aging: how the frequency of an undisturbed oscillator moves with time, by which laws and at what rate.
 
 A law is a sum of terms, each one column of the regression: ``y = C + Σ A_j S_j(u)`` with u the time
 since the start of the record in units of its length. Every shape S is zero at the start of the record
@@ -12,13 +12,20 @@ square root and power, diffusion; exponential, first-order stabilisation and ret
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
+from scipy.special import boxcox1p
 
+from evenbeat.clock.regression import ranked
 from evenbeat.errors import InputError
-from evenbeat.quantities import FloatArray
+from evenbeat.plain import Plain
+from evenbeat.quantities import Estimate, FloatArray, StudentMixture
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR
 
 Curvature = tuple[float, ...]
 Shape = Callable[[FloatArray, Curvature], FloatArray]
@@ -146,67 +153,29 @@ def _columns(count: int, columns: Sequence[FloatArray]) -> FloatArray:
     return np.column_stack(columns) if columns else np.empty((count, 0))
 
 
-def _line(u: FloatArray, _own: Curvature) -> FloatArray:
-    return u
+def _bent(exponent: float | None, uses: tuple[int, ...]) -> Term:
+    """Return (1 + B u)^p over its change in the record, and its limit ln(1 + B u) at p = 0.
 
+    Box and Cox 1964: ``boxcox1p(x, p)`` is ((1 + x)^p - 1)/p. Without an exponent it is the second parameter.
+    """
 
-def _line_slope(u: FloatArray, _own: Curvature) -> FloatArray:
-    return np.ones_like(u)
+    def of(own: Curvature) -> tuple[float, float]:
+        return own[0], own[1] if exponent is None else exponent
 
+    def shape(u: FloatArray, own: Curvature) -> FloatArray:
+        bend, p = of(own)
+        return np.asarray(boxcox1p(bend * u, p) / boxcox1p(bend, p))
 
-def _line_integral(u: FloatArray, _own: Curvature) -> FloatArray:
-    return 0.5 * u**2
+    def slope(u: FloatArray, own: Curvature) -> FloatArray:
+        bend, p = of(own)
+        return np.asarray(bend * (1 + bend * u) ** (p - 1) / boxcox1p(bend, p))
 
+    def integral(u: FloatArray, own: Curvature) -> FloatArray:
+        bend, p = of(own)
+        whole = ((1 + bend * u) * boxcox1p(bend * u, p) / bend - u) / (p + 1)
+        return np.asarray(whole / boxcox1p(bend, p))
 
-def _logarithm(u: FloatArray, own: Curvature) -> FloatArray:
-    (bend,) = own
-    return np.log1p(bend * u) / np.log1p(bend)
-
-
-def _logarithm_slope(u: FloatArray, own: Curvature) -> FloatArray:
-    (bend,) = own
-    return bend / (1 + bend * u) / np.log1p(bend)
-
-
-def _logarithm_integral(u: FloatArray, own: Curvature) -> FloatArray:
-    (bend,) = own
-    return ((1 + bend * u) * np.log1p(bend * u) / bend - u) / np.log1p(bend)
-
-
-def _power(u: FloatArray, own: Curvature) -> FloatArray:
-    bend, exponent = own
-    return np.expm1(exponent * np.log1p(bend * u)) / np.expm1(exponent * np.log1p(bend))
-
-
-def _power_slope(u: FloatArray, own: Curvature) -> FloatArray:
-    bend, exponent = own
-    return exponent * bend * (1 + bend * u) ** (exponent - 1) / np.expm1(exponent * np.log1p(bend))
-
-
-def _power_integral(u: FloatArray, own: Curvature) -> FloatArray:
-    bend, exponent = own
-    raised = np.expm1((exponent + 1) * np.log1p(bend * u)) / (bend * (exponent + 1))
-    return (raised - u) / np.expm1(exponent * np.log1p(bend))
-
-
-def _root(shape: Shape) -> Shape:
-    """Return a shape of the power law at the exponent one half."""
-    return lambda u, own: shape(u, (*own, 0.5))
-
-
-def _exponential(u: FloatArray, own: Curvature) -> FloatArray:
-    (rate,) = own
-    return np.expm1(-rate * u) / np.expm1(-rate)
-
-
-def _exponential_slope(u: FloatArray, own: Curvature) -> FloatArray:
-    (rate,) = own
-    return -rate * np.exp(-rate * u) / np.expm1(-rate)
-
-
-def _exponential_integral(u: FloatArray, own: Curvature) -> FloatArray:
-    (rate,) = own
-    return -(np.expm1(-rate * u) / rate + u) / np.expm1(-rate)
+    return Term(shape=shape, slope=slope, integral=integral, uses=uses)
 
 
 def _retrace(start: float, index: int) -> Term:
@@ -224,11 +193,16 @@ def _retrace(start: float, index: int) -> Term:
     return Term(shape=shape, slope=slope, integral=integral, uses=(index,))
 
 
-_LINE = Term(shape=_line, slope=_line_slope, integral=_line_integral)
-_LOGARITHM = Term(shape=_logarithm, slope=_logarithm_slope, integral=_logarithm_integral, uses=(0,))
-_ROOT = Term(shape=_root(_power), slope=_root(_power_slope), integral=_root(_power_integral), uses=(0,))
-_POWER = Term(shape=_power, slope=_power_slope, integral=_power_integral, uses=(0, 1))
-_EXPONENTIAL = Term(shape=_exponential, slope=_exponential_slope, integral=_exponential_integral, uses=(0,))
+_LINE = Term(
+    shape=lambda u, _own: u, slope=lambda u, _own: np.ones_like(u), integral=lambda u, _own: 0.5 * u**2
+)
+_LOGARITHM, _ROOT, _POWER = _bent(0.0, (0,)), _bent(0.5, (0,)), _bent(None, (0, 1))
+_EXPONENTIAL = Term(  # each (rate,) is record length over time constant
+    shape=lambda u, own: np.expm1(-own[0] * u) / np.expm1(-own[0]),
+    slope=lambda u, own: -own[0] * np.exp(-own[0] * u) / np.expm1(-own[0]),
+    integral=lambda u, own: -(np.expm1(-own[0] * u) / own[0] + u) / np.expm1(-own[0]),
+    uses=(0,),
+)
 
 AGING_LAWS: dict[str, AgingLaw] = {
     law.name: law
@@ -284,3 +258,118 @@ def chosen_laws(aging: str | Sequence[str]) -> tuple[AgingLaw, ...]:
         msg = "aging names no law; 'none' stands for a frequency that does not age"
         raise InputError(msg)
     return tuple(AGING_LAWS[name] for name in names)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class AgingRate(Estimate):
+    """An aging rate per second that can be read per day and per year (365.25 d).
+
+    Its value is the median: where laws disagree, the mean can lie outside the interval.
+    """
+
+    @cached_property
+    def value(self) -> float:
+        """The median."""
+        return float(self.distribution.quantile(0.5))
+
+    def scaled(self, factor: float, unit: str) -> AgingRate:
+        """Return the same rate in another unit."""
+        return AgingRate(distribution=self.distribution.scaled(factor), unit=unit)
+
+    @property
+    def per_day(self) -> AgingRate:
+        """The rate per day."""
+        return self.scaled(SECONDS_PER_DAY, "/day")
+
+    @property
+    def per_year(self) -> AgingRate:
+        """The rate per year if it stayed as it is: an illustration, not a forecast."""
+        return self.scaled(SECONDS_PER_YEAR, "/year")
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LeastSquaresLine(Plain):
+    """What plain least squares on the block averages says of the aging rate, per second.
+
+    Its standard uncertainty holds only if the residuals are white, which those of oscillators are not.
+
+    Attributes
+    ----------
+    coefficients, covariance
+        Of the constant, the slope per record length, and what else the model has, by ordinary least
+        squares; shapes (p,) and (p, p).
+    variance
+        Of the residuals, with ``degrees_of_freedom``.
+    duration_s
+        Length of the record.
+    level
+        What the other columns are after the record, shape (p - 2,).
+    """
+
+    rate: AgingRate
+    coefficients: FloatArray
+    covariance: FloatArray
+    variance: float
+    degrees_of_freedom: int
+    duration_s: float
+    level: FloatArray
+
+    def frequency_at(self, times_s: npt.ArrayLike) -> StudentMixture:
+        """Return the average frequency that the line predicts at times since the start, shape (m,).
+
+        Parameters
+        ----------
+        times_s
+            Seconds since the start of the record; the environment counts at its mean, every step as made.
+
+        Notes
+        -----
+        Prediction interval of ordinary regression (Draper & Smith, Applied Regression Analysis, 3.1): that
+        of the line and of one more average. Not valid where residuals are not white: the forecast of the
+        clock model is.
+        """
+        scaled = np.atleast_1d(np.asarray(times_s, dtype=float)) / self.duration_s
+        row = np.column_stack([np.ones_like(scaled), scaled, np.tile(self.level, (len(scaled), 1))])
+        line = np.einsum("mi,ij,mj->m", row, self.covariance, row)
+        return StudentMixture.student(
+            row @ self.coefficients, np.sqrt(line + self.variance), self.degrees_of_freedom
+        )
+
+    def _facts(self) -> Mapping[str, object]:
+        return {"aging_rate_per_second": self.rate, "aging_rate_per_day": self.rate.per_day}
+
+
+def least_squares_line(
+    frequency: FloatArray, design: FloatArray, duration_s: float, level: FloatArray
+) -> LeastSquaresLine:
+    """Return the ordinary least-squares line of frequencies, shape (n,).
+
+    The design, shape (n, p), has scaled time first, then what else the model has, without the constant;
+    ``level`` is what these other columns are after the record: zero for the environment, one for steps.
+    """
+    scale = float(np.std(frequency)) or 1.0
+    y = (frequency - frequency.mean()) / scale
+    columns = np.column_stack([np.ones(len(y)), design])
+    ranks = ranked(design)
+    solution = np.append(*ranks.least_squares(y))
+    known = np.flatnonzero(np.append(True, ranks.kept))
+    freedom = len(y) - len(known)
+    variance = float(np.sum((y - columns @ solution) ** 2)) / freedom
+    root = np.zeros((columns.shape[1], len(known)))
+    root[known] = np.linalg.inv(ranks.triangle)
+    inverse = root @ root.T  # (X'X)⁻¹ = R⁻¹R⁻ᵀ
+    error = math.sqrt(variance * inverse[1, 1])
+    factor = scale / duration_s
+    constant = np.zeros(columns.shape[1])
+    constant[0] = float(frequency.mean())
+    return LeastSquaresLine(
+        rate=AgingRate(
+            distribution=StudentMixture.student(solution[1] * factor, error * factor, freedom), unit="/s"
+        ),
+        coefficients=constant + scale * solution,
+        covariance=scale**2 * variance * inverse,
+        variance=scale**2 * variance,
+        degrees_of_freedom=freedom,
+        duration_s=duration_s,
+        level=level,
+    )

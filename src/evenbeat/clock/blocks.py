@@ -40,21 +40,13 @@ class Display:
     A straight line may lie up to a step either way of readings that hide it, at either end of the record:
     triangular distributions (JCGM 100:2008, 4.3.9) of the offset, and of twice as much over the length for
     the rate.
-
-    Attributes
-    ----------
-    step
-        Fractional frequency.
-    hides
-        Whether readings mostly repeat, so that averaging them does not see within a step. With noise of half
-        a step or more neighbours differ in at least half of the cases, and the mean of many is right.
-    rate
-        Standard uncertainty of the aging rate per second.
     """
 
-    step: float = 0.0
+    step: float = 0.0  # Fractional frequency
+    # Whether readings mostly repeat, so that averaging them does not see within a step. With noise of half a
+    # step or more neighbours differ in at least half of the cases, and the mean of many is right.
     hides: bool = False
-    rate: float = 0.0
+    rate: float = 0.0  # Standard uncertainty of the aging rate per second
 
     @property
     def offset(self) -> float:
@@ -88,35 +80,18 @@ class Display:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Blocks:
-    """Mean frequencies over spans of time.
+    """Mean frequencies over spans of time."""
 
-    Attributes
-    ----------
-    spans
-        In seconds since the record's start.
-    frequency
-        Shape (n,), dimensionless.
-    covariates
-        Means of the covariates over the same spans.
-    length_s
-        Length of a regular block.
-    factor
-        Samples in a regular block.
-    display
-        What the readings cannot show.
-    gating
-        Interval and gate in seconds where readings have dead time between them; the spans of all readings
-        where they are at epochs of their own.
-    """
-
-    spans: Spans
-    frequency: FloatArray
-    covariates: Mapping[str, FloatArray]
-    length_s: float
-    factor: int
+    spans: Spans  # In seconds since the record's start
+    frequency: FloatArray  # Shape (n,), dimensionless
+    covariates: Mapping[str, FloatArray]  # Means of the covariates over the same spans
+    length_s: float  # Length of a regular block
+    factor: int  # Samples in a regular block
     findings: tuple[Finding, ...]
+    # Interval and gate in seconds where readings have dead time between them; the spans of all readings
+    # where they are at epochs of their own
     gating: Gating | Gates | None = None
-    display: Display = field(default_factory=Display)
+    display: Display = field(default_factory=Display)  # What the readings cannot show
 
     def __len__(self) -> int:
         return len(self.frequency)
@@ -136,14 +111,8 @@ class Blocks:
 def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, ...] = ()) -> Blocks:
     """Return the record as block averages; excluded samples are left out, steps of frequency stay.
 
-    A block ends where the record steps, of frequency or of phase, and none runs across a step of phase.
-
-    Parameters
-    ----------
-    most_blocks
-        Number of regular blocks that is not exceeded.
-    covariates
-        Names of those that are averaged too; a sample without one of them is left out.
+    A block ends where the record steps, of frequency or of phase, and none runs across a step of phase. A
+    sample without one of the ``covariates``, which are averaged too, is left out.
     """
     values = frequencies(record)
     columns = {name: between_samples(record, record.covariates[name]) for name in covariates}
@@ -286,15 +255,8 @@ def read_now_and_then(record: Record) -> bool:
 
 
 def blocks_between_readings(record: Record, *, most_blocks: int) -> Blocks:
-    """Return the mean frequencies between successive readings of phase.
+    """Return the mean frequencies between successive readings of phase; many are thinned out evenly.
 
-    Parameters
-    ----------
-    most_blocks
-        Where there are more, only every second, third … reading is used, and the last.
-
-    Notes
-    -----
     Not valid where the clock was set, or whole cycles were lost, between readings without a flag.
     """
     values = np.asarray(record.usable_values(without_steps=False), dtype=float)
@@ -339,18 +301,11 @@ def _last_halved(intervals: int, factor: int) -> npt.NDArray[np.intp]:
 
 
 def blocks_of_readings(record: Record, *, most_blocks: int) -> Blocks:
-    """Return frequencies at epochs of their own, each with its span, or averages of neighbours.
+    """Return frequencies at epochs of their own, each with its span, or averages of neighbours where many.
 
-    Parameters
-    ----------
-    most_blocks
-        Where there are more readings, groups of neighbours are averaged, weighted by their spans; a group
-        ends at a step of frequency and where half of its usual length is empty.
-
-    Notes
-    -----
-    A group stands for the span about the centre of its readings that lies within it; its noise is that of the
-    readings (see :func:`evenbeat.clock.covariance.block_covariance`).
+    Averages are weighted by the spans; a group ends at a step of frequency and where half of its usual length
+    is empty. It stands for the span about the centre of its readings that lies within it; its noise is that
+    of the readings (see :func:`evenbeat.clock.covariance.block_covariance`).
     """
     values = np.asarray(record.usable_values(without_steps=False), dtype=float)
     where = np.flatnonzero(~np.isnan(values))

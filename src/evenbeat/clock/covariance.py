@@ -2,7 +2,7 @@
 
 The mean over (a, b) is ``(x(b) - x(a)) / (b - a)``, so the covariance of two means is a second
 difference of the generalized covariance of phase (:func:`evenbeat.powerlaw.phase_covariance`). It is
-exact for combinations whose weights sum to zero: see :class:`evenbeat.clock.contrasts.Contrasts`.
+exact for combinations whose weights sum to zero: see :class:`evenbeat.clock.regression.Contrasts`.
 
 A drift that wanders (random-run FM, S_y ~ f⁻⁴) has no such covariance there: contrasts remove a constant, not
 the line that it would also have to lose. It is a two-sided Wiener process W of the drift, zero in the middle
@@ -75,16 +75,9 @@ def unit_level(exponent: int, span: float) -> float:
 
 
 def mean_frequency_covariance(exponent: int, one: Spans, other: Spans) -> FloatArray:
-    """Return the generalized covariance, per unit level, of means over two sets of spans.
+    """Return the generalized covariance, per unit level, of means over spans, shape (len(one), len(other)).
 
-    Parameters
-    ----------
-    exponent
-        2 (white PM, per unit variance of phase), 0, -1 or -2 (per unit h_α), or -4 (per unit growth).
-
-    Returns
-    -------
-    array of shape (len(one), len(other))
+    Of white PM per unit variance of phase, of a wandering drift per unit growth, of the others per unit h_α.
     """
     total = _edges(exponent, one.stop, other.stop)
     total -= _edges(exponent, one.stop, other.start)
@@ -137,18 +130,10 @@ class Gating:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Gates:
-    """Readings at epochs of their own: the span of each, in the unit of the blocks, and where blocks begin.
+    """Readings at epochs of their own, in the unit of the blocks."""
 
-    Attributes
-    ----------
-    spans
-        Of the m readings, in order.
-    begins
-        Shape (n,): first reading of each block.
-    """
-
-    spans: Spans
-    begins: IntArray
+    spans: Spans  # Of the m readings, in order
+    begins: IntArray  # Shape (n,): first reading of each block
 
     def scaled(self, factor: float) -> Gates:
         """Return the spans in another unit of time."""

@@ -1,11 +1,16 @@
-"""The trend of a clock: aging, environment and steps as columns of a regression, besides the constant."""
+"""The trend of a clock: aging, environment and steps as columns of a regression, besides the constant.
+
+What cannot be told apart is left out and said. What is kept first is the offset, then aging, then steps, then
+the environment, then waves. A covariate that changes only beside a step, within a block of it, cannot be told
+apart from it: nobody knows the moment of either more exactly.
+"""
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -16,9 +21,11 @@ from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.blocks import Blocks, between_samples, frequencies, sums_between
 from evenbeat.clock.covariance import IntArray, Spans
 from evenbeat.clock.environment import Course, Influence, lagged, lagged_powers_ahead, without_holes
+from evenbeat.clock.regression import ranked
+from evenbeat.findings import Finding, caution
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record
-from evenbeat.units import SECONDS_PER_DAY
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
 
 SAMPLES_PER_DAY = 48
 FEWEST_DAYS = 2
@@ -27,28 +34,17 @@ FEWEST_DAYS = 2
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class FittedInfluence:
-    """One environmental covariate as the model uses it: powers of ``(lagged - mean) / spread``.
-
-    Attributes
-    ----------
-    order
-        Highest power.
-    mean, spread
-        Of the block averages, in the covariate's unit.
-    diurnal_amplitude
-        Amplitude of the covariate at a period of one day, in its unit; NaN for records under two days.
-    residual
-        Standard deviation of what is left of it beside the mean and the daily swing.
-    lag
-        Time constant in seconds by which the clock follows it; without uncertainty where it was stated.
-    """
+    """One environmental covariate as the model uses it: powers of ``(lagged - mean) / spread``."""
 
     name: str
-    order: int
+    order: int  # Highest power
+    # mean, spread: of the block averages, in the covariate's unit
     mean: float
     spread: float
+    # Amplitude of the covariate at a period of one day, in its unit; NaN for records under two days
     diurnal_amplitude: float
-    residual: float
+    residual: float  # Standard deviation of what is left of it beside the mean and the daily swing
+    # Time constant in seconds by which the clock follows it; without uncertainty where it was stated
     lag: Estimate
 
     def powers(self, inside: FloatArray) -> FloatArray:
@@ -59,17 +55,10 @@ class FittedInfluence:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Fading:
-    """Autocorrelation of the influences' columns beside their daily wave, as the record shows it.
+    """Autocorrelation of the influences' columns beside their daily wave, as the record shows it."""
 
-    Attributes
-    ----------
-    step_s
-        Distance of the times at which it is known.
-    correlation
-        Shape (k, q), from one at no distance down to where it first vanishes; zero beyond.
-    """
-
-    step_s: float
+    step_s: float  # Distance of the times at which it is known
+    # Shape (k, q), from one at no distance down to where it first vanishes; zero beyond
     correlation: FloatArray
 
     @classmethod
@@ -111,23 +100,14 @@ class Fading:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class LagPoint:
-    """One set of lags with its weight, and the influences' columns under it.
+    """One set of lags with its weight, and the influences' columns under it."""
 
-    Attributes
-    ----------
-    lags_s, lagged_at_end
-        For each influence: its lag, and its last lagged value.
-    columns
-        Of all powers of all influences over the blocks, less their means, shape (n, q).
-    means
-        What was taken from the columns, shape (q,).
-    """
-
+    # lags_s, lagged_at_end: for each influence: its lag, and its last lagged value
     lags_s: tuple[float, ...]
     weight: float
     lagged_at_end: tuple[float, ...]
-    columns: FloatArray
-    means: FloatArray
+    columns: FloatArray  # Of all powers of all influences over the blocks, less their means, shape (n, q)
+    means: FloatArray  # What was taken from the columns, shape (q,)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -135,33 +115,21 @@ class Trend:
     """Columns of the trend for any spans: those of the law, then influences, then steps, then waves.
 
     Times are in units of the record length.
-
-    Attributes
-    ----------
-    lag_points
-        The first is the middle of what is known of the lags.
-    swing, rest
-        Daily sine and cosine amplitudes, shape (2, q), and covariance of the rest, shape (q, q), of the
-        influences' columns in the record.
-    fading
-        How fast a deviation of these columns from mean and daily wave is forgotten.
-    days
-        Length of the record in days where it shows their daily wave; zero for records under two days.
-    waves_s
-        Periods of the sines in the model that no covariate explains.
-    not_determined
-        Covariates that were asked for but cannot be told apart, with the sentence that says why.
     """
 
     influences: tuple[FittedInfluence, ...]
     step_times: tuple[float, ...]
-    lag_points: tuple[LagPoint, ...]
+    lag_points: tuple[LagPoint, ...]  # The first is the middle of what is known of the lags
+    # swing, rest: daily sine and cosine amplitudes, shape (2, q), and covariance of the rest, shape (q, q),
+    # of the influences' columns in the record
     swing: FloatArray
     rest: FloatArray
-    fading: Fading
+    fading: Fading  # How fast a deviation of these columns from mean and daily wave is forgotten
+    # Length of the record in days where it shows their daily wave; zero for records under two days
     days: float = 0.0
-    waves_s: tuple[float, ...] = ()
+    waves_s: tuple[float, ...] = ()  # Periods of the sines in the model that no covariate explains
     record_s: float = 1.0
+    # Covariates that were asked for but cannot be told apart, with the sentence that says why
     not_determined: Mapping[str, str] = field(default_factory=dict)
 
     @property
@@ -242,15 +210,9 @@ class Trend:
     ) -> tuple[FloatArray, FloatArray]:
         """Return what is not known of the daily amplitude, and standard deviation of the rest, shape (m,).
 
-        In the unit of ``effects``, at times ``after_s`` after the record. A daily wave seen for so long is
-        trusted for a small part of that; one record length later its phase counts as unknown.
-
-        Parameters
-        ----------
-        effects
-            Coefficients of the influences' columns, shape (q,).
-        courses
-            Covariates whose future is given: their daily swing is known.
+        Given the coefficients of the influences' columns, shape (q,), at times ``after_s`` after the record.
+        A daily wave seen for so long is trusted for a small part of that; one record length later its phase
+        counts as unknown. Where a course is given the daily swing is known.
         """
         swinging, straying = effects.copy(), effects.copy()
         begin = 0
@@ -428,3 +390,162 @@ def _swing_and_rest(record: Record, sampled: FloatArray) -> tuple[FloatArray, Fl
     whole[present] = centred
     fading = Fading.of(whole, _stride(record) * record.spacing_s)
     return wave, centred.T @ centred / max(len(rows), 1), fading
+
+
+WAVES = {SECONDS_PER_DAY: "daily", SECONDS_PER_YEAR: "yearly"}
+STANDS_STILL = 1e-9
+"""Spread of a covariate, relative to one more than its mean, up to which it counts as constant."""
+NOTICED = 0.05
+"""Share of a column's spread from which another one is named as what it cannot be told apart from."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Asked:
+    """What a clock model is asked to tell apart besides its offset and aging."""
+
+    influences: tuple[Influence, ...]
+    step_times: tuple[float, ...]  # In units of the record length
+    waves_s: tuple[float, ...] = ()
+    # Covariates that were asked for and are left out, with the sentence that says why
+    not_determined: Mapping[str, str] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()  # What is left out, and why
+
+    def changing(self, covariates: Mapping[str, FloatArray]) -> Asked:
+        """Return it without covariates whose block averages are all the same."""
+        kept = self
+        for influence in self.influences:
+            column = covariates[influence.name]
+            if not float(np.std(column)) > STANDS_STILL * (1 + abs(float(np.mean(column)))):
+                kept = kept.without(influence.name, f"it is {column[0]:g} throughout")
+        return kept
+
+    def without(self, name: str, why: str) -> Asked:
+        """Return it without a covariate."""
+        sentence = f"The influence of {name} is not determined: {why}."
+        finding = caution("INFLUENCE_NOT_DETERMINED", sentence, covariate=name)
+        return replace(
+            self,
+            influences=tuple(each for each in self.influences if each.name != name),
+            not_determined={**self.not_determined, name: sentence},
+            findings=(*self.findings, finding),
+        )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Column:
+    """One column of a trend: what it belongs to, which power of it, and its words."""
+
+    kind: str
+    place: int = 0
+    power: int = 1
+    words: str
+    values: FloatArray
+
+
+def told_apart(
+    asked: Asked,
+    laws: Sequence[AgingLaw],
+    blocks: Blocks,
+    acting: Sequence[Sequence[FloatArray]],
+    *,
+    record_s: float,
+) -> Asked:
+    """Return what is asked without what the record cannot tell apart from what is kept before it.
+
+    What is asked itself is returned where nothing is left out. ``acting`` has for each set of lags that
+    counts the powers of each influence over the blocks, shape (n, order), or (n, 0) where it is not to be
+    judged yet.
+    """
+    if not (asked.step_times or asked.influences or asked.waves_s):
+        return asked
+    spans = blocks.spans.scaled(1 / record_s)
+    lost: dict[tuple[str, int], tuple[_Column, list[str]]] = {}
+    for aging in _agings(laws, spans):
+        for acts in acting:
+            columns = [*aging, *_others(asked, spans, acts, block=blocks.length_s, record_s=record_s)]
+            values = np.array([each.values for each in columns]).reshape(len(columns), len(spans))
+            ranks = ranked(values.T)
+            for column in itertools.compress(columns, ~ranks.kept):
+                key = column.kind, column.place
+                if column.kind in ("law", "beside"):
+                    continue
+                if key not in lost or column.power < lost[key][0].power:
+                    lost[key] = column, _explaining(column, columns, ranks.least_squares(column.values)[1])
+    if not lost:
+        return asked
+    for (kind, _), (column, parts) in lost.items():
+        if kind == "influence":
+            asked = _without_influence(asked, column, parts)
+            continue
+        others, words = " and ".join(parts), column.words
+        code = "STEP_NOT_DETERMINED"
+        sentence = f"A change at {words} cannot be told apart from {others}; it is attributed to that."
+        if kind == "wave":
+            code = "WAVE_NOT_DETERMINED"
+            sentence = (
+                f"{words.capitalize()} is not determined: {others} moves just as it does, and all of it "
+                "counts as that."
+            )
+        elif all(part.startswith("the step") for part in parts):
+            sentence = f"Of {words} and {others} the averages see only one change; they count as one step."
+        asked = replace(asked, findings=(*asked.findings, caution(code, sentence)))
+    waves = tuple(period for place, period in enumerate(asked.waves_s) if ("wave", place) not in lost)
+    kept = tuple(time for place, time in enumerate(asked.step_times) if ("step", place) not in lost)
+    return replace(asked, step_times=kept, waves_s=waves)
+
+
+def _agings(laws: Sequence[AgingLaw], spans: Spans) -> Iterator[list[_Column]]:
+    """Yield the columns of every law at every curvature at which its search starts."""
+    for law in laws:
+        for curvature in itertools.product(*law.axes):
+            means = law.mean_over(spans.start, spans.stop, curvature)
+            yield [_Column(kind="law", words="the aging", values=each) for each in means.T]
+
+
+def _others(
+    asked: Asked, spans: Spans, acts: Sequence[FloatArray], *, block: float, record_s: float
+) -> Iterator[_Column]:
+    """Yield the columns of steps, of the blocks beside them, of influences and of waves."""
+    names = [f"the step {duration_text(time * record_s)} into the record" for time in asked.step_times]
+    for place, column in enumerate(after_steps(asked.step_times, spans).T):
+        yield _Column(kind="step", place=place, words=names[place], values=column)
+    judged = any(powers.shape[1] for powers in acts)
+    for place, time in enumerate(asked.step_times) if judged else ():
+        beside = (spans.stop > time - block / record_s) & (spans.start < time + block / record_s)
+        for column in np.eye(len(spans))[beside]:
+            yield _Column(kind="beside", place=place, words=names[place], values=column)
+    for place, (influence, powers) in enumerate(zip(asked.influences, acts, strict=True)):
+        for power, column in enumerate(powers.T, start=1):
+            yield _Column(kind="influence", place=place, power=power, words=influence.name, values=column)
+    for place, period in enumerate(asked.waves_s):
+        for column in wave_over(record_s / period, spans).T:
+            yield _Column(kind="wave", place=place, words=f"the {WAVES[period]} wave", values=column)
+
+
+def _explaining(lost: _Column, columns: Sequence[_Column], shares: FloatArray) -> list[str]:
+    """Return the words of what a column that was lost is made of."""
+    size = NOTICED * float(np.std(lost.values))
+    parts = [
+        each.words
+        for each, share in zip(columns, shares, strict=True)
+        if abs(share) * float(np.std(each.values)) > size
+    ]
+    return list(dict.fromkeys(parts))
+
+
+def _without_influence(asked: Asked, column: _Column, parts: Sequence[str]) -> Asked:
+    name, others = column.words, " and ".join(parts)
+    if column.power == 1 and all(part.startswith("the step") for part in parts):
+        why = (
+            f"it changes only where {others} comes, and the two cannot be told apart. The change is "
+            f"attributed to the step; change {name} on purpose at another time to tell"
+        )
+        return asked.without(name, why)
+    if column.power == 1:
+        why = f"it moves just as {others} does, and they cannot be told apart: all of it counts as {others}"
+        return asked.without(name, why)
+    order = column.power - 1
+    sentence = f"{name} takes too few values to show a curve; its influence is fitted to order {order} only."
+    finding = caution("INFLUENCE_OF_LOWER_ORDER", sentence)
+    fitted = [replace(each, order=order) if each.name == name else each for each in asked.influences]
+    return replace(asked, influences=tuple(fitted), findings=(*asked.findings, finding))

@@ -8,7 +8,7 @@ polynomial up to the third order (AT-cut crystals are cubic).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -190,15 +190,6 @@ class Course:
         )
 
 
-def checked_courses(courses: Mapping[str, Course] | None, names: Sequence[str]) -> dict[str, Course]:
-    """Return the courses, all of covariates that were fitted."""
-    for name in courses or {}:
-        if name not in names:
-            msg = f"{name!r} was not fitted; the environment of this model is: {', '.join(names) or 'none'}"
-            raise InputError(msg)
-    return dict(courses or {})
-
-
 def lagged_powers_ahead(
     course: Course,
     *,
@@ -210,14 +201,7 @@ def lagged_powers_ahead(
 ) -> FloatArray:
     """Return the means of powers of the lagged covariate, over spans after the record, shape (m, order).
 
-    Parameters
-    ----------
-    lagged_at_end
-        Last lagged value, from where it relaxes towards the course.
-    powers
-        Lagged values, shape (k,), to its powers, shape (k, order).
-    start_s, stop_s
-        Shape (m,), in seconds after the end of the record.
+    It relaxes from its last lagged value towards the course; ``powers`` makes shape (k, order) of shape (k,).
     """
     reach = float(np.max(stop_s))
     finest = min(

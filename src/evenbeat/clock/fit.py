@@ -21,36 +21,45 @@ from evenbeat.clock.blocks import (
 )
 from evenbeat.clock.calibration_points import Calibrations, calibration_points
 from evenbeat.clock.covariance import Gates
-from evenbeat.clock.design import FEWEST_DAYS, Felt, Trend, after_steps, trend_of, wave_over
-from evenbeat.clock.determined import Asked, changing, ranked, told_apart
+from evenbeat.clock.design import (
+    FEWEST_DAYS,
+    Asked,
+    Felt,
+    Trend,
+    after_steps,
+    told_apart,
+    trend_of,
+    wave_over,
+)
 from evenbeat.clock.environment import HIGHEST_ORDER, Influence, chosen_influences
-from evenbeat.clock.fused_model import fused_model
+from evenbeat.clock.fusion import adjustment_times, fused_model, same_step
 from evenbeat.clock.lag import FineView, fine_view, spread_over_lags
-from evenbeat.clock.laws import (
+from evenbeat.clock.model import ClockModel
+from evenbeat.clock.noise_grid import NoiseGrid, NoisePrior, fit_on_grid, noise_grid
+from evenbeat.clock.origins import (
     LawWeight,
+    aicc,
     best,
     by_law,
     curvature_shares,
+    innovation_findings,
     law_findings,
     searched,
+    tested_on_its_past,
     weigh_laws,
+    with_forecast_scores,
 )
-from evenbeat.clock.likelihood import fit_on_grid
-from evenbeat.clock.model import ClockModel
-from evenbeat.clock.noise_grid import NoiseGrid, NoisePrior, noise_grid
-from evenbeat.clock.offsets import adjustment_times, same_step
-from evenbeat.clock.origins import innovation_findings, tested_on_its_past, with_forecast_scores
 from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.plausibility import StatedPrior, class_findings
 from evenbeat.clock.prediction import Component, Variant
-from evenbeat.clock.surroundings import environment_findings
+from evenbeat.clock.regression import ranked
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.errors import DisplayLimitedError, InputError, TooShortError
 from evenbeat.findings import Finding, caution, merged, note
 from evenbeat.plausible import stated_nominal
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record, check_record
-from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text, percent
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_YEAR, duration_text, percent
 
 MOST_BLOCKS = 400
 MOST_BLOCKS_WITH_WHITE_PM = 200
@@ -183,10 +192,14 @@ def fit_clock(
     )
     step_times = _step_times(record, blocks, adjustment_times(record, points))
     scale = _scale(record, blocks, step_times)
-    asked = changing(
-        Asked(influences=influences, step_times=step_times, waves_s=_wave_asked(blocks, asked=daily_wave)),
-        blocks.covariates,
-    )
+    if daily_wave and blocks.length_s > LONGEST_FOR_WAVE * SECONDS_PER_DAY:
+        msg = (
+            f"blocks of {duration_text(blocks.length_s)} average over the daily wave; "
+            "raise most_blocks or leave daily_wave out"
+        )
+        raise InputError(msg)
+    waves_s = (SECONDS_PER_DAY,) if daily_wave else ()
+    asked = Asked(influences=influences, step_times=step_times, waves_s=waves_s).changing(blocks.covariates)
     asked, trend, fine = _trend(asked, record, blocks, aging_laws)
     duration = record.duration_s
     spans = blocks.spans.scaled(1 / duration)
@@ -248,7 +261,7 @@ def fit_clock(
             asked.findings,
             told,
             _findings(model),
-            environment_findings(model, fine),
+            _environment_findings(model, fine),
             [_wave_finding(model, period) for period in waves],
             [model.self_test.finding()],
         )
@@ -359,9 +372,8 @@ def _bent(
     def score(orders: Sequence[int]) -> float:
         acting = np.hstack([each[:, :order] for each, order in zip(powers, orders, strict=True)])
         design = trend.columns(law, curvature, grid.spans, acting)
-        k = design.shape[1] + len(grid.covariances) - 1
-        n = len(blocks) - 1
-        return -2 * best(fit_on_grid(grid, y, design)[0]) + 2 * k + 2 * k * (k + 1) / max(n - k - 1, 1)
+        parameters = design.shape[1] + len(grid.covariances) - 1
+        return aicc(best(fit_on_grid(grid, y, design)[0]), parameters, len(blocks) - 1)
 
     told = []
     orders = [each.order for each in asked.influences]
@@ -383,16 +395,6 @@ def _bent(
         pairs = zip(asked.influences, orders, strict=True)
         asked = replace(asked, influences=tuple(replace(each, order=order) for each, order in pairs))
     return asked, told
-
-
-def _wave_asked(blocks: Blocks, *, asked: bool) -> tuple[float, ...]:
-    if asked and blocks.length_s > LONGEST_FOR_WAVE * SECONDS_PER_DAY:
-        msg = (
-            f"blocks of {duration_text(blocks.length_s)} average over the daily wave; "
-            "raise most_blocks or leave daily_wave out"
-        )
-        raise InputError(msg)
-    return (SECONDS_PER_DAY,) if asked else ()
 
 
 def _waves_that_stand_out(
@@ -489,24 +491,20 @@ def _laws(
     record: Record, aging: str | Sequence[str], age_s: float | None, *, retrace: bool
 ) -> tuple[AgingLaw, ...]:
     """Return the laws to compare, bounded by the oscillator's age, with transients after interruptions."""
-    starts = _interruptions(record) if retrace else ()
-    laws = tuple(law.with_retrace(starts) for law in chosen_laws(aging))
+    laws, duration = chosen_laws(aging), record.duration_s
+    if retrace:  # settling after an interruption goes on unflagged
+        ends = [record.time_of(f.stop) for f in record.flags if f.cause == "warm_up" and f.start > 0]
+        starts = [end / duration for end in ends if end < 0.9 * duration]
+        if not starts:
+            msg = "retrace needs an interruption with settling after it, and conditioning flagged none"
+            raise InputError(msg)
+        laws = tuple(law.with_retrace(starts) for law in laws)
     if age_s is None:
         return laws
     if not 0 < age_s < math.inf:
         msg = f"age_s is {age_s}; it must be the positive time for which the oscillator had been running"
         raise InputError(msg)
-    return tuple(law.begun_before(age_s / record.duration_s) for law in laws)
-
-
-def _interruptions(record: Record) -> tuple[float, ...]:
-    """Return the scaled times from which settling after an interruption goes on unflagged."""
-    ends = [record.time_of(f.stop) for f in record.flags if f.cause == "warm_up" and f.start > 0]
-    starts = tuple(end / record.duration_s for end in ends if end < 0.9 * record.duration_s)
-    if not starts:
-        msg = "retrace needs an interruption with settling after it, and conditioning flagged none"
-        raise InputError(msg)
-    return starts
+    return tuple(law.begun_before(age_s / duration) for law in laws)
 
 
 def _variants(
@@ -561,65 +559,134 @@ def _components(
     )
 
 
-def _findings(model: ClockModel) -> tuple[Finding, ...]:
-    y = model._y
-    findings = law_findings(model.laws)
-    if not model.blocks.display.hides:  # a display that stands still for days looks like a quiet clock
-        findings += innovation_findings(model.grid, y, model.variants, model.record)
+def _findings(model: ClockModel) -> Iterator[Finding]:
+    display, count = model.blocks.display, len(model.blocks)
+    yield from law_findings(model.laws)
+    if not display.hides:  # a display that stands still for days looks like a quiet clock
+        yield from innovation_findings(model.grid, model._y, model.variants, model.record)
     if any(math.isnan(influence.diurnal_amplitude) for influence in model.trend.influences):
         sentence = (
             "The record is shorter than two days, so forecasts know neither the daily swing of temperature "
             "nor variations beyond what was logged."
         )
-        findings.append(note("NO_DIURNAL_CYCLE", sentence))
+        yield note("NO_DIURNAL_CYCLE", sentence)
     if not all(variant.fit.kept.all() for variant in model.variants):
         sentence = (
             "At some curvatures of the aging laws not all terms of the model can be told apart; there the "
             "later ones are left out."
         )
-        findings.append(caution("TERMS_NOT_TOLD_APART", sentence))
+        yield caution("TERMS_NOT_TOLD_APART", sentence)
     if model.wandering >= WANDERS:
-        rate = model.aging_rate().per_day
         sentence = (
             f"The drift itself wanders (probability {percent(model.wandering)}): the aging rate is that at "
             "the end of the record, and a forecast widens accordingly."
         )
-        findings.append(
-            note("DRIFT_WANDERS", sentence, probability=model.wandering, aging_per_day=rate.value)
-        )
+        rate = model.aging_rate().per_day.value
+        yield note("DRIFT_WANDERS", sentence, probability=model.wandering, aging_per_day=rate)
     elif model.wandering:
         change = model.wandering_limit * SECONDS_PER_DAY
         sentence = (
             f"No drift that wanders is seen; one that changes by up to {change:.2g} per day in such a record "
             "(root mean square, 95 %) would hide, and the aging rate be off by more than its interval says."
         )
-        findings.append(note("NO_WANDERING_DRIFT", sentence, change_per_day=change))
-    if len(model.blocks) < FEW_BLOCKS:
-        findings.append(_few_blocks_finding(len(model.blocks)))
-    if model.blocks.display.hides:
-        findings.append(_display_finding(model))
-    return tuple(findings)
+        yield note("NO_WANDERING_DRIFT", sentence, change_per_day=change)
+    if count < FEW_BLOCKS:
+        sentence = (
+            f"{count} averages hardly tell a random walk from white noise: of simulated random walks the "
+            "95 % interval of the aging rate held the truth in about nine cases of ten (8 to 20 averages)."
+        )
+        yield caution("FEW_AVERAGES", sentence, averages=count)
+    if display.hides:
+        per_day = display.rate * SECONDS_PER_DAY
+        of_rate = f" and {per_day:.1e} per day of the aging rate" if per_day else ""
+        sentence = (
+            "Neighbouring readings mostly repeat the same displayed value, so averaging does not see within "
+            f"a display step of {display.step:.2g}: every reading counts as an interval, which leaves at "
+            f"least {display.offset:.1e} (step/√6) unknown of every absolute frequency{of_rate}."
+        )
+        values = {"standard_uncertainty": display.offset, "aging_per_day": per_day}
+        yield caution("DISPLAY_HIDES", sentence, **values)
 
 
-def _few_blocks_finding(count: int) -> Finding:
-    sentence = (
-        f"{count} averages hardly tell a random walk from white noise: of simulated random walks the 95 % "
-        "interval of the aging rate held the truth in about nine cases of ten (8 to 20 averages)."
-    )
-    return caution("FEW_AVERAGES", sentence, averages=count)
+COLLINEAR = 10.0
+"""Variance inflation from which two effects count as not told apart (common practice)."""
+CLEARLY = 3.5
+"""Standard uncertainties from which a difference between rising and falling is reported."""
+NEAR_LONGEST = 0.9
+DWELL = 5
+"""Lags to wait after a step of temperature: 99 % of it has arrived by then."""
 
 
-def _display_finding(model: ClockModel) -> Finding:
-    display = model.blocks.display
-    of_rate = f" and {display.rate * SECONDS_PER_DAY:.1e} per day of the aging rate" if display.rate else ""
-    sentence = (
-        f"Neighbouring readings mostly repeat the same displayed value, so averaging does not see within a "
-        f"display step of {display.step:.2g}: every reading counts as an interval, which leaves at least "
-        f"{display.offset:.1e} (step/√6) unknown of every absolute frequency{of_rate}."
-    )
-    return caution(
-        "DISPLAY_HIDES",
-        sentence,
-        standard_uncertainty=display.offset,
-        aging_per_day=display.rate * SECONDS_PER_DAY,
-    )
+def _environment_findings(model: ClockModel, fine: FineView) -> Iterator[Finding]:
+    """Return what there is to say of the environment of a fitted clock."""
+    yield from _collinear(model)
+    for influence, (effect, error), turns in zip(
+        model.trend.influences, fine.direction_effect, fine.turns, strict=True
+    ):
+        name = influence.name
+        high = influence.lag.interval()[1] if influence.lag.standard_uncertainty > 0 else 0.0
+        if high > NEAR_LONGEST * fine.longest_s:
+            sentence = (
+                f"How fast the clock follows {name} cannot be seen in this record: every lag up to "
+                f"{duration_text(fine.longest_s)} fits about as well."
+            )
+            yield note("LAG_NOT_SEEN", sentence, longest_s=fine.longest_s)
+        if math.isfinite(effect) and abs(effect) > CLEARLY * error:
+            sentence = (
+                f"At the same {name}, its lag allowed for, frequency differs by {2 * effect:+.1e} between "
+                "rising and falling: hysteresis, or a second and longer lag; the sensitivity is a mean of "
+                "both."
+            )
+            values = {"rising_minus_falling": 2 * effect, "standard_uncertainty": 2 * error}
+            yield caution("HYSTERESIS", sentence, **values)
+        for moment in turns:
+            sentence = (
+                f"The frequency step {duration_text(moment)} into the record came just as {name} changed its "
+                "course: rather hysteresis or what drives it (a heater, its supply) than the oscillator."
+            )
+            yield caution("STEP_WITH_ENVIRONMENT", sentence, after_s=moment)
+
+
+def _collinear(model: ClockModel) -> Iterator[Finding]:
+    """Say where an influence can hardly be told apart from aging or steps: what these add to its variance."""
+    top = model.components[0]
+    variant = model.variants[top.variant]
+    if not model.trend.influences or not variant.fit.kept.all():
+        return
+    inverse = variant.fit.inverse_information[top.node, top.walk]
+    spread = np.sqrt(np.diag(inverse))
+    aging, first = variant.law.columns, model.trend.first_step(len(inverse))
+    without_aging = _variances_without(inverse, slice(0, aging))
+    without_steps = _variances_without(inverse, slice(first, first + len(model.trend.step_times)))
+    for influence in model.trend.influences:
+        place = model.trend.first_of(influence.name, len(inverse))
+        inflation = float(inverse[place, place] / without_aging[place])
+        if inflation > COLLINEAR:
+            correlation = float(inverse[0, place] / (spread[0] * spread[place]))
+            step = 3 * influence.spread
+            step = max(step, 3.0) if influence.name.endswith(("_c", "_k")) else step
+            dwell = max(DWELL * influence.lag.value, 2 * SECONDS_PER_HOUR)
+            sentence = (
+                f"{influence.name} moves with time, so its influence and the aging are hard to tell apart "
+                f"(variance inflation {inflation:.0f}, correlation {correlation:+.2f}). An experiment tells: "
+                f"change it on purpose by {step:.2g} both ways, {duration_text(dwell)} at each, log on."
+            )
+            values = {"variance_inflation": inflation, "correlation": correlation}
+            yield caution("COLLINEAR_WITH_AGING", sentence, **values, dwell_s=dwell, step=step)
+        inflation = float(inverse[place, place] / without_steps[place])
+        if inflation > COLLINEAR:
+            sentence = (
+                f"{influence.name} changes little but where the clock stepped, so its influence and the "
+                f"step are hard to tell apart (variance inflation {inflation:.0f}). Change it on purpose at "
+                "another time."
+            )
+            yield caution("COLLINEAR_WITH_STEP", sentence, variance_inflation=inflation)
+
+
+def _variances_without(inverse: FloatArray, some: slice) -> FloatArray:
+    """Return the variances of all coefficients over σ² if some were known to be zero, shape (p,)."""
+    variances = np.diag(inverse).copy()
+    rest = np.setdiff1d(np.arange(len(inverse)), np.arange(len(inverse))[some])
+    information = np.linalg.inv(inverse)
+    variances[rest] = np.diag(np.linalg.inv(information[np.ix_(rest, rest)]))
+    return variances

@@ -10,21 +10,142 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
-from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.levels import VarianceTerms
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution
-from evenbeat.quantities import Estimate, FloatArray, StudentMixture
-from evenbeat.units import duration_text
+from evenbeat.plain import UNLISTED, listed_as
+from evenbeat.quantities import DEFAULT_CONFIDENCE, Estimate, FloatArray, StudentMixture
+from evenbeat.result import Column, Result
+from evenbeat.units import counted, duration_text, time_text
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from evenbeat.clock.environment import Course
+
+
+ForecastQuantity = Literal["frequency", "frequency_change", "time_error"]
+_TITLES = {
+    "frequency": "fractional frequency",
+    "frequency_change": "change of fractional frequency",
+    "time_error": "time error gained [s]",
+}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Forecast(Result):
+    """What a clock is expected to show at some times.
+
+    Attributes
+    ----------
+    quantity
+        ``frequency``, ``frequency_change`` (since the end of the record) or ``time_error`` (seconds
+        gained since the end of the record, positive when the clock is ahead).
+    times_s
+        Shape (m,): seconds since the start of the record.
+    horizon_s
+        Shape (m,): seconds since the end of the record; negative within it.
+    distribution
+        Of every value, shape (m, k).
+    laws
+        Aging law to the mean under it, shape (m,), for every law that the data do not reject, the most
+        likely first.
+    terms
+        Of a time error: its variance by cause.
+    """
+
+    quantity: ForecastQuantity
+    times_s: FloatArray
+    horizon_s: FloatArray
+    distribution: StudentMixture = field(metadata=UNLISTED)
+    laws: Mapping[str, FloatArray] = field(default_factory=dict, metadata=listed_as("mean_by_law"))
+    terms: VarianceTerms = field(default=VarianceTerms(by_term={}), metadata=UNLISTED)
+
+    def __len__(self) -> int:
+        return len(self.times_s)
+
+    @property
+    def mean(self) -> FloatArray:
+        """Expected value, shape (m,)."""
+        return self.distribution.mean
+
+    @property
+    def standard_uncertainty(self) -> FloatArray:
+        """Standard deviation, shape (m,)."""
+        return self.distribution.standard_deviation
+
+    def interval(self, confidence: float = DEFAULT_CONFIDENCE) -> tuple[FloatArray, FloatArray]:
+        """Return the limits of the band, each of shape (m,)."""
+        return self.distribution.interval(confidence)
+
+    def envelope(self) -> tuple[FloatArray, FloatArray]:
+        """Return the lowest and the highest mean of all laws that the data do not reject, shape (m,)."""
+        means = np.array([*self.laws.values()] or [self.mean])
+        return means.min(axis=0), means.max(axis=0)
+
+    def probability_within(self, limit: float) -> FloatArray:
+        """Return P(|value| <= limit), shape (m,)."""
+        return self.distribution.probability_within(limit)
+
+    def to_frame(self, confidence: float = DEFAULT_CONFIDENCE) -> pd.DataFrame:
+        """Return one row per time: horizon, mean, standard uncertainty, band, and envelope of the laws."""
+        import pandas as pd
+
+        return pd.DataFrame({column.name: column.cells for column in self._columns(confidence)})
+
+    def _columns(self, confidence: float = DEFAULT_CONFIDENCE) -> tuple[Column, ...]:
+        low, high = self.interval(confidence)
+        lowest, highest = self.envelope()
+        return (
+            Column("time_s", self.times_s),
+            Column("horizon_s", self.horizon_s, "after", duration_text),
+            Column("mean", self.mean, "mean", ".3e"),
+            Column("standard_uncertainty", self.standard_uncertainty, "std. unc.", ".3e"),
+            Column("low", low, "low 95 %", ".3e"),
+            Column("high", high, "high 95 %", ".3e"),
+            Column("lowest_law", lowest),
+            Column("highest_law", highest),
+        )
+
+    def _headline(self) -> str:
+        return f"Forecast of the {_TITLES[self.quantity]} at {counted(len(self), 'time')}"
+
+
+def extrapolation_findings(forecast: Forecast, record_s: float) -> tuple[Finding, ...]:
+    """Return a caution where a forecast reaches further ahead than the record is long.
+
+    Common practice: the laws that fit one record alike differ by a factor of three one to ten record
+    lengths later, so what they say there is quoted beside the band.
+    """
+    reach = float(forecast.horizon_s.max())
+    if reach <= record_s * (1 + 1e-9):
+        return ()
+    sentence = (
+        f"The forecast reaches {duration_text(reach)} ahead, further than the record is long "
+        f"({duration_text(record_s)}): beyond that it rests on the aging law alone"
+    )
+    values: dict[str, float | int | str] = {"horizon_s": reach, "record_s": record_s}
+    if len(forecast.laws) > 1:
+        last = int(np.argmax(forecast.horizon_s))
+        low, high = (float(limit[last]) for limit in forecast.envelope())
+        lowest, highest = (
+            time_text(law) if forecast.quantity == "time_error" else f"{law:.3g}" for law in (low, high)
+        )
+        if lowest != highest:
+            sentence += (
+                f", and the {len(forecast.laws)} laws that the data do not reject lead to anything from "
+                f"{lowest} to {highest}"
+            )
+        values |= {"lowest_law": low, "highest_law": high}
+    return (caution("EXTRAPOLATION", f"{sentence}.", **values),)
+
 
 Quantity = Literal["offset", "time_error"]
 PATHS, FEWEST_PATHS = 4000, 100
@@ -37,22 +158,12 @@ FAR = 700.0
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Paths:
-    """Normal paths at m times, n of them drawn with one set of noise levels.
+    """Normal paths at m times, n of them drawn with one set of noise levels."""
 
-    Attributes
-    ----------
-    mean
-        Shape (n, m).
-    covariance
-        Shape (m, m); ``growth`` of shape (n,) multiplies it for each path.
-    diffusion
-        Shape (n,): growth of the variance per second between two neighbouring times.
-    """
-
-    mean: FloatArray
-    covariance: FloatArray
+    mean: FloatArray  # Shape (n, m)
+    covariance: FloatArray  # Shape (m, m); ``growth`` of shape (n,) multiplies it for each path
     growth: FloatArray
-    diffusion: FloatArray
+    diffusion: FloatArray  # Shape (n,): growth of the variance per second between two neighbouring times
 
     def drawn(self, generator: np.random.Generator) -> FloatArray:
         """Return one path for each row of the mean, shape (n, m)."""
@@ -62,39 +173,21 @@ class Paths:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Grounds:
-    """What a forecast rests on.
+    """What a forecast rests on."""
 
-    Attributes
-    ----------
-    kind
-        A log, calibrations, or what was stated.
-    reach_s
-        How far ahead it can vouch for what it says; infinite for a statement.
-    first_s
-        How soon a change is looked for: the length of an average, or an hour.
-    drift_rate
-        Per second; ``None`` where no drift is told apart.
-    averaging_time_s
-        What an offset is the mean over where nothing is asked; ``None`` where averages have no noise.
-    reference_stated
-        Whether what is known of the reference is part of the forecast already.
-    seasons_seen
-        Whether a yearly course would have been seen.
-    log
-        The clock model of a log, ``None`` of all else: it was tested on its past, and from its noise an
-        experiment can be planned.
-    as_left, start, last_interval
-        Of calibrations: what the last one left, on which date, and what the last two found.
-    """
-
-    kind: Literal["log", "calibrations", "statement"]
-    reach_s: float
-    first_s: float
-    drift_rate: Estimate | None
+    kind: Literal["log", "calibrations", "statement"]  # A log, calibrations, or what was stated
+    reach_s: float  # How far ahead it can vouch for what it says; infinite for a statement
+    first_s: float  # How soon a change is looked for: the length of an average, or an hour
+    drift_rate: Estimate | None  # Per second; ``None`` where no drift is told apart
+    # What an offset is the mean over where nothing is asked; ``None`` where averages have no noise
     averaging_time_s: float | None = None
-    reference_stated: bool = True
-    seasons_seen: bool = True
+    reference_stated: bool = True  # Whether what is known of the reference is part of the forecast already
+    seasons_seen: bool = True  # Whether a yearly course would have been seen
+    # The clock model of a log, ``None`` of all else: it was tested on its past, and from its noise an
+    # experiment can be planned
     log: Any = None
+    # as_left, start, last_interval: of calibrations: what the last one left, on which date, and what the
+    # last two found
     as_left: Estimate | None = None
     start: dt.date | None = None
     last_interval: LastInterval | None = None
@@ -196,21 +289,11 @@ def first_exit(
     *,
     between: Callable[[FloatArray], FloatArray] | None = None,
 ) -> float:
-    """Return the time at which a probability first falls below ``asked``.
+    """Return the time at which a probability, shape (n,), first falls below ``asked``.
 
-    Parameters
-    ----------
-    times
-        Shape (n,), increasing: where it is looked for. An excursion between two of them goes unseen.
-    probability
-        At these times, shape (n,).
-    between
-        Times of shape (m,) to probabilities of shape (m,); straight lines by default.
-
-    Returns
-    -------
-    float
-        NaN if it does not hold at the first time, ``inf`` if it holds at all of them.
+    It is looked for at the times, which increase; an excursion between two of them goes unseen. ``between``
+    gives the probability at other times, straight lines by default. NaN if it does not hold at the first
+    time, ``inf`` if at all of them.
     """
     below = np.flatnonzero(probability < asked)
     if len(below) == 0:
@@ -248,23 +331,11 @@ def never_left(
 ) -> tuple[FloatArray, FloatArray]:
     """Return the probability of never having left limits until each time, and its standard error, shape (m,).
 
-    Parameters
-    ----------
-    groups
-        Paths at the times, drawn here.
-    within
-        The exact probability of being within the limits at each time, shape (m,).
-    begun
-        What is added to every path, normal: one unknown for each.
-    corrected_by
-        What is taken from every path, shape (m,).
-
-    Notes
-    -----
-    Between two moments a path makes a Brownian bridge: :func:`staying`. The share that stayed is taken as a
-    share of the exact P(within), a ratio estimate (Cochran 1977, 6.2): most of the chance of the simulation
-    is common to both. The chance of never having left cannot grow, so what a moment owes to chance alone is
-    held down.
+    ``within`` is the exact probability of being within at each time; ``begun`` is added to every path of the
+    groups as one unknown each, ``corrected_by`` taken from it. Between two moments a path makes a Brownian
+    bridge: :func:`staying`. The share that stayed is taken as a share of the exact P(within), a ratio
+    estimate (Cochran 1977, 6.2): most of the chance of the simulation is common to both. The chance of never
+    having left cannot grow, so what a moment owes to chance alone is held down.
     """
     start = Estimate.normal(0.0, 0.0) if begun is None else begun
     stayed_by_group, inside_by_group = [], []
@@ -307,20 +378,10 @@ def staying(
 ) -> FloatArray:
     """Return each path's chance of never having left the limits until each time, shape (n, m).
 
-    Parameters
-    ----------
-    paths
-        Values at the times, shape (n, m), from wherever they began.
-    limits
-        The lower and the upper one.
-    diffusion
-        Growth of the variance per second between two times, for each path, shape (n,).
-
-    Notes
-    -----
-    Touching a limit between two moments: exp(-2ab/(qΔt)) for distances a and b from it and diffusion q
-    (Brownian bridge, whatever the drift; Karatzas & Shreve 1991, 4.3.40). Both limits count as touched
-    independently, which is safe: it overstates touching where the step is as wide as the tolerance.
+    Paths of shape (n, m), from wherever they began; ``diffusion`` is the growth of the variance per second
+    between two times. Touching a limit between them: exp(-2ab/(qΔt)) for distances a and b from it and
+    diffusion q (Brownian bridge, whatever the drift; Karatzas & Shreve 1991, 4.3.40). Both limits count as
+    touched independently, which is safe: it overstates touching where the step is as wide as the tolerance.
     """
     left, right = paths[:, :-1], paths[:, 1:]
     spread = np.multiply.outer(diffusion, np.diff(times))

@@ -19,26 +19,196 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 from scipy import linalg, special
 
+from evenbeat.clock.aging import AgingRate
+from evenbeat.clock.calibration_points import CalibrationPoint
 from evenbeat.clock.covariance import Spans
-from evenbeat.clock.offsets import Offsets, leans_over
+from evenbeat.clock.forecaster import Grounds
+from evenbeat.clock.model import ClockModel
 from evenbeat.clock.prediction import (
     Component,
+    DrawnMeans,
     Joint,
     JointPrediction,
     Posterior,
     Predicted,
     Targets,
+    Variant,
     walk_ratio,
 )
+from evenbeat.clock.regression import ranked
 from evenbeat.deviations.sums.kernels import one_thread
-from evenbeat.quantities import FloatArray, StudentMixture
+from evenbeat.errors import InputError
+from evenbeat.findings import Finding, caution, good, note
+from evenbeat.quantities import Estimate, FloatArray, StudentMixture
+from evenbeat.record import Record
+from evenbeat.units import SECONDS_PER_DAY, counted, duration_text
+
+Side = Literal["alone", "found", "left"]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Offsets:
+    """Offsets of a clock, as found and as left, beside its log."""
+
+    spans: Spans  # In units of the record length since its start
+    # value, variance: shape (k,), in the model's scale and less the mean of its blocks; variance of the
+    # measurement and of the environment at the time, which only the log's own time knows
+    value: FloatArray
+    variance: FloatArray
+    # The trend's columns over the spans, one array of shape (k, p) for each variant
+    designs: tuple[FloatArray, ...]
+    steps: FloatArray  # How each offset depends on the steps of adjustments outside the log, shape (k, s)
+    # labels, at_s: what each offset is and when
+    labels: tuple[str, ...]
+    at_s: FloatArray
+    # earlier, later: scaled times of the adjustments before and after the log
+    earlier: tuple[float, ...]
+    later: tuple[float, ...]
+
+    def __len__(self) -> int:
+        return len(self.value)
+
+    @property
+    def leans(self) -> FloatArray:
+        """How each offset depends on the reference's offset and drift, shape (k, 2)."""
+        return leans_over(self.spans)
+
+    def steps_over(self, spans: Spans) -> FloatArray:
+        """Return how means over spans depend on the steps, shape (m, s): the log stands between them."""
+        return steps_over(spans, self.earlier, self.later)
+
+
+def leans_over(spans: Spans) -> FloatArray:
+    """Return one, and the time since the end of the log, for every span, shape (m, 2)."""
+    return np.column_stack([np.ones(len(spans)), spans.middle - 1])
+
+
+def steps_over(spans: Spans, earlier: Sequence[float], later: Sequence[float]) -> FloatArray:
+    """Return shares of spans before the earlier (negative) and after the later adjustments, shape (m, s)."""
+    before = [-np.clip((time - spans.start) / spans.length, 0.0, 1.0) for time in earlier]
+    after = [np.clip((spans.stop - time) / spans.length, 0.0, 1.0) for time in later]
+    return np.array([*before, *after]).reshape(len(earlier) + len(later), len(spans)).T
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Offset:
+    """One offset at elapsed time ``at_s``, measured for ``length_s``."""
+
+    side: Side
+    at_s: float
+    length_s: float
+    value: float
+    uncertainty: float
+    label: str
+
+    @property
+    def start_s(self) -> float:
+        share = {"alone": 0.5, "found": 1.0, "left": 0.0}[self.side]
+        return self.at_s - share * self.length_s
+
+
+def adjustment_times(record: Record, points: Sequence[CalibrationPoint]) -> FloatArray:
+    """Return the elapsed times at which the clock was adjusted."""
+    times = [record.elapsed_at(np.array([point.at]))[0] for point in points if point.adjusted]
+    return np.array(times, dtype=float)
+
+
+def same_step(block_s: float) -> float:
+    """Return how far a dated adjustment and a step in the log may lie apart and be one: a day, two blocks."""
+    return max(SECONDS_PER_DAY, 2 * block_s)
+
+
+def offsets_beside(model: ClockModel, points: Sequence[CalibrationPoint]) -> Offsets:
+    """Return calibrations as offsets beside the log of a model.
+
+    Notes
+    -----
+    An adjustment inside the log is the step that the log's own trend has there. Before the log, laws of
+    aging run on straight with the rate that they have at its start.
+    """
+    record, duration = model.record, model.record.duration_s
+    found = [offset for point in points for offset in _offsets_of(model, point)]
+    start = np.array([offset.start_s for offset in found])
+    length = np.array([offset.length_s for offset in found])
+    spans = Spans(start=start / duration, stop=(start + length) / duration)
+    times = adjustment_times(record, points)
+    first, last = model.blocks.spans.stop[0], model.blocks.spans.start[-1]
+    earlier = tuple((times[times < first] / duration).tolist())
+    later = tuple((times[times > last] / duration).tolist())
+    steps = steps_over(spans, earlier, later)
+    known = ranked(steps, constant=False).kept  # two adjustments at one moment are one step
+    earlier_known = tuple(time for time, kept in zip(earlier, known, strict=False) if kept)
+    later_known = tuple(time for time, kept in zip(later, known[len(earlier) :], strict=True) if kept)
+    return Offsets(
+        spans=spans,
+        value=(np.array([each.value for each in found]) - model.blocks.frequency.mean()) / model.scale,
+        variance=np.array([_variance(model, each) for each in found]),
+        designs=tuple(
+            _design(model, variant, design, spans, found)
+            for variant, design in zip(model.variants, model._designs(spans), strict=True)
+        ),
+        steps=steps[:, known],
+        labels=tuple(each.label for each in found),
+        at_s=np.array([each.at_s for each in found]),
+        earlier=earlier_known,
+        later=later_known,
+    )
+
+
+def _offsets_of(model: ClockModel, point: CalibrationPoint) -> Iterator[_Offset]:
+    at = float(model.record.elapsed_at(np.array([point.at]))[0])
+    length = point.averaging_time_s or model.averaging_time_s
+    when = point.at if isinstance(point.at, str | np.datetime64) else f"{point.at:g} s"
+    sides: tuple[tuple[Side, float | None], ...] = (("alone", point.as_found),)
+    if point.adjusted:
+        sides = (("found", point.as_found), ("left", point.as_left))
+    for side, value in sides:
+        if value is not None and np.isfinite(value):
+            word = "as left" if side == "left" else "as found"
+            yield _Offset(
+                side=side,
+                at_s=at,
+                length_s=length,
+                value=value,
+                uncertainty=(side == "left" and point.as_left_uncertainty) or point.standard_uncertainty,
+                label=f"{word} {when}",
+            )
+
+
+def _variance(model: ClockModel, offset: _Offset) -> float:
+    """Return the variance of a measurement, and of an environment that nobody logged then."""
+    duration = model.record.duration_s
+    outside = offset.start_s < 0 or offset.start_s + offset.length_s > duration
+    moment = np.array([2 * duration if outside else 0.5 * duration])
+    unknown = float(model._frequency_floor(moment, offset.length_s)[0])
+    return (offset.uncertainty**2 + unknown**2) / model.scale**2
+
+
+def _design(
+    model: ClockModel, variant: Variant, design: FloatArray, spans: Spans, found: Sequence[_Offset]
+) -> FloatArray:
+    """Return a design with the law run on straight before the log, and the side of each step as stated."""
+    changed = np.array(design)
+    before = spans.middle < 0
+    slope = variant.law.slope_at(np.zeros(1), variant.curvature)
+    changed[before, : slope.shape[1]] = spans.middle[before, np.newaxis] * slope
+    times = np.array(model.trend.step_times) * model.record.duration_s
+    first = model.trend.first_step(design.shape[1])
+    for row, offset in enumerate(found):
+        if offset.side == "alone":
+            continue
+        near = np.abs(times - offset.at_s) <= same_step(model.blocks.length_s)
+        changed[row, first : first + len(times)][near] = float(offset.side == "left")
+    return changed
+
 
 KEPT_PROBABILITY = 0.998
 NODES = ((100.0, 3), (30.0, 5), (0.0, 9))
@@ -59,18 +229,10 @@ def gamma_rule(degrees_of_freedom: float, count: int) -> tuple[FloatArray, Float
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Reference:
-    """The log's reference: prior of its offset and drift at the end of the log, in scaled units.
+    """The log's reference: prior of its offset and drift at the end of the log, in scaled units."""
 
-    Attributes
-    ----------
-    mean
-        Offset over the model's scale, and drift times record length over it, shape (2,).
-    covariance
-        Shape (2, 2).
-    """
-
-    mean: FloatArray
-    covariance: FloatArray
+    mean: FloatArray  # Offset over the model's scale, and drift times record length over it, shape (2,)
+    covariance: FloatArray  # Shape (2, 2)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -91,22 +253,15 @@ class Conditioned:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Agreement:
-    """How well the offsets fit what the log predicted of them.
+    """How well the offsets fit what the log predicted of them."""
 
-    Attributes
-    ----------
-    probability
-        Prior-predictive probability of offsets that fit so badly or worse; NaN without a free one.
-    chi_squared, freedom
-        Weighted over the log's posterior.
-    normalised
-        For every offset, what it lies from the log's forecast over twice the standard deviation of
-        that difference (E_n at k = 2), steps eliminated; NaN where a step takes it up.
-    """
-
+    # Prior-predictive probability of offsets that fit so badly or worse; NaN without a free one
     probability: float
+    # chi_squared, freedom: weighted over the log's posterior
     chi_squared: float
     freedom: int
+    # For every offset, what it lies from the log's forecast over twice the standard deviation of that
+    # difference (E_n at k = 2), steps eliminated; NaN where a step takes it up
     normalised: FloatArray
 
 
@@ -119,31 +274,23 @@ class Fusion:
     reference: Reference
 
     @cached_property
-    def _points(self) -> list[tuple[int, float, float]]:
+    def points(self) -> list[tuple[int, float, float]]:
         """Component, σ² over its estimate, and weight: the posterior given log and offsets."""
-        ranked = sorted(self._weighed, key=lambda each: -each[2])
-        total = np.cumsum([weight for _, _, weight in ranked])
-        kept = int(np.searchsorted(total, KEPT_PROBABILITY * total[-1])) + 1
-        mass = total[min(kept, len(total)) - 1]
-        return [(index, factor, weight / mass) for index, factor, weight in ranked[:kept]]
+        logs = np.array([np.log(weight) + density for _, _, weight, density, _ in self._surprises])
+        weights = np.exp(logs - special.logsumexp(logs))
+        order = np.argsort(-weights, kind="stable")
+        total = np.cumsum(weights[order])
+        order = order[: int(np.searchsorted(total, KEPT_PROBABILITY * total[-1])) + 1]
+        mass = weights[order].sum()
+        return [(*self._surprises[k][:2], float(weights[k] / mass)) for k in order.tolist()]
 
     @cached_property
     def components(self) -> tuple[Component, ...]:
         """The log's components, reweighted by what the offsets say."""
         weights: dict[int, float] = {}
-        for index, _, weight in self._points:
+        for index, _, weight in self.points:
             weights[index] = weights.get(index, 0.0) + weight
         return tuple(replace(self.log.components[index], weight=weight) for index, weight in weights.items())
-
-    @property
-    def law_of_part(self) -> list[str]:
-        """The aging law behind every component of a prediction."""
-        return [self.log.variants[self.log.components[index].variant].law.name for index, *_ in self._points]
-
-    @property
-    def walk_of_part(self) -> list[float]:
-        """Ratio of random-walk FM to white FM (Allan variances at a block) at every part of a prediction."""
-        return [walk_ratio(self.log.grid, self.log.components[index]) for index, *_ in self._points]
 
     @cached_property
     def _predicted(self) -> list[JointPrediction]:
@@ -156,27 +303,14 @@ class Fusion:
     def _surprises(self) -> list[tuple[int, float, float, float, float]]:
         """Component, σ² factor, prior weight, log density of the offsets, χ² of the offsets."""
         found = []
-        predicted = self._predicted
         with one_thread():
-            for index, (component, said) in enumerate(zip(self.log.components, predicted, strict=True)):
-                for factor, share in zip(*self._rule(said), strict=True):
+            for index, (component, said) in enumerate(zip(self.log.components, self._predicted, strict=True)):
+                count = next(nodes for least, nodes in NODES if said.degrees_of_freedom >= least)
+                for factor, share in zip(*gamma_rule(said.degrees_of_freedom, count), strict=True):
                     solved = _Solved.of(self.offsets, self.reference, said, factor * said.level)
                     weight = component.weight * float(share)
                     found.append((index, float(factor), weight, solved.log_density, solved.chi_squared))
         return found
-
-    @property
-    def _weighed(self) -> list[tuple[int, float, float]]:
-        logs = np.array([np.log(weight) + density for _, _, weight, density, _ in self._surprises])
-        weights = np.exp(logs - special.logsumexp(logs))
-        return [
-            (index, factor, float(weight))
-            for (index, factor, *_), weight in zip(self._surprises, weights, strict=True)
-        ]
-
-    def _rule(self, said: JointPrediction) -> tuple[FloatArray, FloatArray]:
-        count = next(nodes for least, nodes in NODES if said.degrees_of_freedom >= least)
-        return gamma_rule(said.degrees_of_freedom, count)
 
     @cached_property
     def agreement(self) -> Agreement:
@@ -201,11 +335,6 @@ class Fusion:
             normalised=solved.normalised(),
         )
 
-    @property
-    def weights(self) -> list[float]:
-        """Weights of the points of the posterior, in the order of :meth:`conditioned`."""
-        return [weight for _, _, weight in self._points]
-
     def conditioned(
         self,
         spans: Spans,
@@ -215,29 +344,38 @@ class Fusion:
         combine: FloatArray | None = None,
         alone: bool = False,
     ) -> Iterator[Conditioned]:
-        """Yield the distribution of means over spans at every point of the posterior, or at some only.
+        """Yield the distribution of means over spans at every point of the posterior, or at some ``only``.
 
-        Parameters
-        ----------
-        combine
-            Shape (targets, spans): sums of means that are asked for instead.
-        alone
-            Whether each is asked for by itself.
+        ``combine``, shape (targets, spans), asks for sums of means instead, ``alone`` for each by itself.
         """
         leans, steps = leans_over(spans), self.offsets.steps_over(spans)
         if combine is not None:
             leans, steps = combine @ leans, combine @ steps
-            whole = linalg.block_diag(np.eye(len(self.offsets)), combine)
         both = [np.vstack(pair) for pair in zip(self.offsets.designs, designs, strict=True)]
         joint = Joint(self.log, _together(self.offsets.spans, spans), both)
-        points = self._points if only is None else list(itertools.compress(self._points, only))
+        yield from self._given_offsets(joint, leans, steps, only=only, combine=combine, alone=alone)
+
+    def _given_offsets(
+        self,
+        joint: Joint,
+        leans: FloatArray,
+        steps: FloatArray,
+        *,
+        only: npt.NDArray[np.bool_] | None = None,
+        combine: FloatArray | None = None,
+        alone: bool = False,
+    ) -> Iterator[Conditioned]:
+        """Yield the distribution of what follows the offsets in a joint prediction."""
         count = len(self.offsets)
+        whole = None if combine is None else linalg.block_diag(np.eye(count), combine)
         said_of: dict[int, JointPrediction] = {}
         with one_thread():
-            for index, factor, weight in points:
+            for index, factor, weight in (
+                self.points if only is None else itertools.compress(self.points, only)
+            ):
                 if index not in said_of:
                     one = joint.at(self.log.components[index])
-                    if combine is not None:
+                    if whole is not None:
                         shape, trend = (whole @ part @ whole.T for part in (one.shape, one.trend))
                         one = replace(one, location=whole @ one.location, shape=shape, trend=trend)
                     said_of[index] = one
@@ -248,25 +386,13 @@ class Fusion:
                     said, level, weight, leans=leans, steps=steps, count=count, alone=alone
                 )
 
-    @one_thread()
     def rate(self, at: float) -> StudentMixture:
         """Return the distribution of the clock's drift at a scaled time plus that of the reference."""
-        locations, scales = [], []
         joint = Joint(self.log, self.offsets.spans, self.offsets.designs, rate_at=at)
-        said_of: dict[int, JointPrediction] = {}
-        leans, steps = np.array([[0.0, 1.0]]), np.zeros((1, self.offsets.steps.shape[1]))
-        count, points = len(self.offsets), self._points
-        for index, factor, weight in points:
-            if index not in said_of:
-                said_of[index] = joint.at(self.log.components[index])
-            said = said_of[index]
-            solved = _Solved.of(self.offsets, self.reference, said, factor * said.level)
-            one = solved.condition(said, factor * said.level, weight, leans=leans, steps=steps, count=count)
-            locations.append(one.mean[0])
-            scales.append(math.sqrt(max(one.covariance[0, 0], 0.0)))
-        return _normal_mixture(np.array(self.weights), np.array(locations), np.array(scales))
+        steps = np.zeros((1, self.offsets.steps.shape[1]))
+        parts = self._given_offsets(joint, np.array([[0.0, 1.0]]), steps, alone=True)
+        return _mixture(list(parts)).one(0)
 
-    @one_thread()
     def predict(self, targets: Targets) -> Predicted:
         """Return the distribution of the targets, as that of the log alone."""
         spans, designs = targets.spans, targets.designs
@@ -276,24 +402,20 @@ class Fusion:
             designs = tuple(np.vstack(pair) for pair in zip(designs, targets.reference_designs, strict=True))
             combine = np.hstack([np.eye(len(targets.spans)), -np.eye(len(targets.spans))])
         parts = list(self.conditioned(spans, designs, combine=combine, alone=True))
-        weights = np.array([part.weight for part in parts])
-        locations, variances, trend, owed = (
-            np.array([getattr(part, name) for part in parts]).T
-            for name in ("mean", "covariance", "trend", "reference")
-        )
         return Predicted(
-            distribution=_normal_mixture(weights, locations, np.sqrt(np.maximum(variances, 0.0))),
-            trend_variance=trend @ weights,
-            reference_variance=owed @ weights,
+            distribution=_mixture(parts),
+            trend_variance=np.sum([part.weight * part.trend for part in parts], axis=0),
+            reference_variance=np.sum([part.weight * part.reference for part in parts], axis=0),
         )
 
 
-def _normal_mixture(weights: FloatArray, locations: FloatArray, scales: FloatArray) -> StudentMixture:
+def _mixture(parts: Sequence[Conditioned]) -> StudentMixture:
+    """Return the distribution of targets that were asked for each by itself, shape (m, k)."""
     return StudentMixture(
-        weights=weights,
-        locations=locations,
-        scales=scales,
-        degrees_of_freedom=np.full(len(weights), math.inf),
+        weights=np.array([part.weight for part in parts]),
+        locations=np.array([part.mean for part in parts]).T,
+        scales=np.sqrt(np.maximum([part.covariance for part in parts], 0.0)).T,
+        degrees_of_freedom=np.full(len(parts), math.inf),
     )
 
 
@@ -398,3 +520,210 @@ class _Solved:
             trend=level * fixed - square(without, free),
             reference=reference - square(owed, free),
         )
+
+
+DISAGREEMENT = 0.01
+"""Prior-predictive probability below which log and calibrations are not combined."""
+DOUBTFUL = 0.05
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class FusedModel(ClockModel):
+    """A :class:`ClockModel` whose answers are absolute: log, calibrations and reference together.
+
+    Attributes
+    ----------
+    reference
+        Prior of the log's reference, in scaled units.
+    fusion
+        The log's posterior conditioned on the calibrations; ``None`` where there is none, or where log
+        and calibrations contradict each other.
+    agreement
+        The check of one against the other.
+    """
+
+    reference: Reference
+    fusion: Fusion | None
+    agreement: Agreement | None
+
+    def _predict(self, targets: Targets) -> Predicted:
+        if self.fusion is not None:
+            return self.fusion.predict(targets)
+        predicted = super()._predict(targets)
+        leans = leans_over(targets.spans)
+        if targets.reference is not None:
+            leans = leans - leans_over(targets.reference)
+        owed = np.einsum("mi,ij,mj->m", leans, self.reference.covariance, leans)
+        mixture = predicted.distribution.shifted(leans @ self.reference.mean).widened(np.sqrt(owed))
+        return Predicted(
+            distribution=mixture, trend_variance=predicted.trend_variance, reference_variance=owed
+        )
+
+    def _drawn(
+        self, spans: Spans, designs: Sequence[FloatArray], count: int, rng: np.random.Generator
+    ) -> Iterator[DrawnMeans]:
+        if self.fusion is None:
+            spread = np.sqrt(np.diag(self.reference.covariance))
+            for draw in super()._drawn(spans, designs, count, rng):
+                drawn = self.reference.mean + spread * rng.standard_normal((len(draw.growth), 2))
+                yield replace(draw, mean=draw.mean + drawn @ leans_over(spans).T)
+            return
+        points = self.fusion.points
+        weights = np.array([weight for *_, weight in points])
+        shares = rng.multinomial(count, weights / weights.sum())
+        parts = self.fusion.conditioned(spans, designs, only=shares > 0)
+        chosen = itertools.compress(points, shares > 0)
+        for part, share, (index, *_) in zip(parts, shares[shares > 0], chosen, strict=True):
+            level = np.full(share, part.level)
+            walk = walk_ratio(self.grid, self.fusion.log.components[index])
+            yield DrawnMeans(
+                mean=part.mean,
+                covariance=part.covariance,
+                growth=np.ones(share),
+                white=level,
+                walk=walk * level,
+            )
+
+    @cached_property
+    def grounds(self) -> Grounds:
+        """As :attr:`ClockModel.grounds`; what was stated of the reference is in the model."""
+        return replace(super().grounds, reference_stated=True)
+
+    def _law_of_part(self) -> list[str]:
+        if self.fusion is None:
+            return super()._law_of_part()
+        of_points = (self.fusion.log.components[index].variant for index, *_ in self.fusion.points)
+        return [self.variants[variant].law.name for variant in of_points]
+
+    def aging_rate(self, at: float | np.datetime64 | str | None = None) -> AgingRate:
+        """Return the clock's own aging rate per second: that of the log plus the drift of its reference.
+
+        Notes
+        -----
+        As :meth:`ClockModel.aging_rate`, conditioned on the calibrations.
+        """
+        factor = self.scale / self.record.duration_s
+        if self.fusion is not None:
+            rate = self.fusion.rate(self._scaled(at)).scaled(factor).stretched(self.self_test.widened_by)
+            return AgingRate(distribution=rate.widened(self.blocks.display.rate), unit="/s")
+        drift, spread = self.reference.mean[1], math.sqrt(self.reference.covariance[1, 1])
+        alone = super().aging_rate(at).distribution
+        return AgingRate(distribution=alone.shifted(drift * factor).widened(spread * factor), unit="/s")
+
+
+def reference_prior(model: ClockModel, offset: Estimate | None, drift: Estimate | None) -> Reference:
+    """Return the prior of the log's reference in the model's units; perfect where nothing is stated."""
+    sizes = model.scale, model.scale / model.record.duration_s
+    means, spreads = [], []
+    for name, stated, size in zip(
+        ("reference_offset", "reference_drift"), (offset, drift), sizes, strict=True
+    ):
+        value = 0.0 if stated is None else stated.value
+        spread = 0.0 if stated is None else stated.standard_uncertainty
+        if not (math.isfinite(value) and math.isfinite(spread)):
+            msg = f"{name} is {value:g} with standard uncertainty {spread:g}; both must be finite"
+            raise InputError(msg)
+        means.append(value / size)
+        spreads.append(spread / size)
+    return Reference(mean=np.array(means), covariance=np.diag(np.square(spreads)))
+
+
+def fused_model(
+    model: ClockModel,
+    points: Sequence[CalibrationPoint],
+    *,
+    reference_offset: Estimate | None,
+    reference_drift: Estimate | None,
+) -> FusedModel:
+    """Return the model of a log combined with calibrations and with what is known of its reference.
+
+    Notes
+    -----
+    Where the calibrations lie where the log would hardly have put them (prior-predictive probability
+    below 1 %), they are not combined: an average of two contradicting answers is neither.
+    """
+    reference = reference_prior(model, reference_offset, reference_drift)
+    stated = {each.name: getattr(model, each.name) for each in fields(model)}
+    findings = [_reference_finding(reference_offset, reference_drift)]
+    fusion = agreement = None
+    if points:
+        offsets = offsets_beside(model, points)
+        fusion = Fusion(
+            log=model._posterior,
+            offsets=offsets,
+            reference=reference,
+        )
+        agreement = fusion.agreement
+        findings.append(_agreement_finding(agreement, offsets.labels))
+        findings.extend(_span_findings(offsets.at_s, points))
+        if agreement.probability < DISAGREEMENT:
+            fusion = None
+    stated["findings"] = (*model.findings, *findings)
+    if fusion is not None:
+        stated["components"] = fusion.components
+    return FusedModel(**stated, reference=reference, fusion=fusion, agreement=agreement)
+
+
+def _reference_finding(offset: Estimate | None, drift: Estimate | None) -> Finding:
+    if offset is None and drift is None:
+        sentence = (
+            "The reference of the log counts as perfect; state reference_offset and reference_drift to let "
+            "its own error into every answer."
+        )
+        return note("REFERENCE_PERFECT", sentence)
+    values = {
+        "standard_uncertainty_of_offset": 0.0 if offset is None else offset.standard_uncertainty,
+        "standard_uncertainty_of_drift_per_s": 0.0 if drift is None else drift.standard_uncertainty,
+    }
+    sentence = (
+        f"Answers are absolute: the reference of the log counts as off by {offset or 0} at the end of the "
+        f"log, drifting by {drift or 0}."
+    )
+    return note("REFERENCE_ALLOWED_FOR", sentence, **values)
+
+
+def _agreement_finding(agreement: Agreement, labels: Sequence[str]) -> Finding:
+    if agreement.freedom == 0:
+        sentence = "Every calibration is taken up by an adjustment's step, so none could be checked."
+        return note("CALIBRATIONS_NOT_CHECKED", sentence)
+    sizes = np.where(np.isnan(agreement.normalised), 0.0, np.abs(agreement.normalised))
+    worst = int(np.argmax(sizes))
+    values = {
+        "probability": agreement.probability,
+        "chi_squared": agreement.chi_squared,
+        "degrees_of_freedom": agreement.freedom,
+        "largest_normalised_error": float(agreement.normalised[worst]),
+    }
+    odds = f"χ² {agreement.chi_squared:.1f} for {agreement.freedom}, probability {agreement.probability:.2g}"
+    farthest = f"{labels[worst]} (normalised error {agreement.normalised[worst]:+.2f})"
+    if agreement.probability < DISAGREEMENT:
+        sentence = (
+            f"Log and calibrations contradict each other ({odds}), most of all {farthest}. They were not "
+            "combined, and the answers rest on the log alone: look for a change of temperature, "
+            "orientation, power or reference, or an adjustment that nobody noted."
+        )
+        return caution("CALIBRATIONS_DISAGREE", sentence, **values)
+    if agreement.probability < DOUBTFUL:
+        sentence = f"Log and calibrations agree poorly ({odds}), worst {farthest}; they were combined."
+        return caution("CALIBRATIONS_DOUBTFUL", sentence, **values)
+    sentence = f"The calibrations lie where the log puts them ({odds}); both were combined."
+    return good("CALIBRATIONS_AGREE", sentence, **values)
+
+
+def _span_findings(at_s: FloatArray, points: Sequence[CalibrationPoint]) -> list[Finding]:
+    findings = []
+    earliest = -float(at_s.min())
+    if earliest > SECONDS_PER_DAY:
+        sentence = (
+            f"The first calibration is {duration_text(earliest)} older than the log: before it the aging "
+            "laws run on straight with the rate that they have at its start."
+        )
+        findings.append(note("CALIBRATIONS_BEFORE_LOG", sentence, earliest_before_log_s=earliest))
+    adjusted = sum(point.adjusted for point in points)
+    if adjusted:
+        sentence = (
+            f"{counted(adjusted, 'adjustment counts as a step', 'adjustments count as steps')} of "
+            "unknown size; aging goes on across."
+        )
+        findings.append(note("ADJUSTMENTS_ARE_STEPS", sentence, count=adjusted))
+    return findings

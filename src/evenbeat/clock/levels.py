@@ -16,8 +16,7 @@ from evenbeat.clock.covariance import (
     WHITE_PM,
     unit_level,
 )
-from evenbeat.clock.likelihood import GridFit
-from evenbeat.clock.noise_grid import NoiseGrid
+from evenbeat.clock.noise_grid import GridFit, NoiseGrid
 from evenbeat.powerlaw import NoiseLevels
 from evenbeat.quantities import FloatArray, StudentMixture
 from evenbeat.record import Record
@@ -32,30 +31,16 @@ _SLOPE = {WHITE_PM: -2, WHITE_FM: -1, FLICKER_FM: 0, RANDOM_WALK_FM: 1, WANDERIN
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class LevelPosterior:
-    """What is known of the noise levels: points with weights.
+    """What is known of the noise levels: points with weights."""
 
-    Attributes
-    ----------
-    weights
-        Shape (k,).
-    ratios
-        For each point, exponent to Allan variance at one block relative to white FM; of a wandering drift
-        the Hadamard variance.
-    allan_variance
-        Shape (k,): estimated Allan variance of white FM at one block.
-    degrees_of_freedom
-        Shape (k,), of that estimate.
-    block_s
-        Length of one block in seconds.
-    dilution
-        See :class:`evenbeat.clock.noise_grid.NoiseGrid`: what hides under the averages of sparse readings.
-    """
-
-    weights: FloatArray
+    weights: FloatArray  # Shape (k,)
+    # For each point, exponent to Allan variance at one block relative to white FM; of a wandering drift the
+    # Hadamard variance
     ratios: tuple[dict[int, float], ...]
-    allan_variance: FloatArray
-    degrees_of_freedom: FloatArray
-    block_s: float
+    allan_variance: FloatArray  # Shape (k,): estimated Allan variance of white FM at one block
+    degrees_of_freedom: FloatArray  # Shape (k,), of that estimate
+    block_s: float  # Length of one block in seconds
+    # See :class:`evenbeat.clock.noise_grid.NoiseGrid`: what hides under the averages of sparse readings
     dilution: float = 1.0
 
     def estimates(self, exponent: int) -> FloatArray:
@@ -76,16 +61,10 @@ class LevelPosterior:
 def noise_levels(posterior: LevelPosterior, if_present: Mapping[int, float], record: Record) -> NoiseLevels:
     """Return the noise levels of a posterior for the record it came from.
 
-    Parameters
-    ----------
-    if_present
-        Exponent to upper limit of h_α (white PM: variance of phase), from :func:`limits_if_present`.
-
-    Notes
-    -----
     A noise is seen where it makes up at least a twentieth of the Allan variance at some averaging time
-    between one block and a quarter of the record, with 90 % probability. White PM is given as h₊₂ for
-    the sampling interval of the record (cut-off at half the sampling rate).
+    between one block and a quarter of the record, with 90 % probability; else its limit is that of
+    :func:`limits_if_present`. White PM is given as h₊₂ for the sampling interval of the record (cut-off at
+    half the sampling rate).
     """
     blocks = np.geomspace(1.0, max(1.0, record.duration_s / (4 * posterior.block_s)), 12)
     relative = [{**each, WHITE_FM: posterior.dilution} for each in posterior.ratios]
@@ -119,13 +98,6 @@ def noise_levels(posterior: LevelPosterior, if_present: Mapping[int, float], rec
 def limits_if_present(grid: NoiseGrid, fit: GridFit, *, scale: float, block_s: float) -> dict[int, float]:
     """Return 95 % upper limits of white PM, flicker and random-walk FM and a wandering drift, by exponent.
 
-    Parameters
-    ----------
-    scale
-        Unit of frequency of the fit.
-
-    Notes
-    -----
     Quantiles for a clock that has the noise, its Allan deviation relative to that of white FM flat and the
     other noises as the grid holds them: what the prior gives to its absence would otherwise become a limit of
     zero. In 100 simulated clocks each with a walk of 0.3 % and with flicker FM of 10 % of white FM, 100
@@ -161,15 +133,9 @@ def _quantile(values: FloatArray, weights: FloatArray, probability: float) -> fl
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class VarianceTerms:
-    """The variance of a time-error forecast by what causes it; the terms add up to the whole.
+    """The variance of a time-error forecast by what causes it; the terms add up to the whole."""
 
-    Attributes
-    ----------
-    by_term
-        Term to variance [s²] of shape (m,).
-    """
-
-    by_term: Mapping[str, FloatArray]
+    by_term: Mapping[str, FloatArray]  # Term to variance [s²] of shape (m,)
 
     @property
     def total(self) -> FloatArray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -11,14 +11,20 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.clock.aging import AGING_LAWS
+from evenbeat.clock.aging import AGING_LAWS, AgingRate, LeastSquaresLine, least_squares_line
 from evenbeat.clock.blocks import Blocks
 from evenbeat.clock.covariance import FLICKER_FM, RANDOM_WALK_FM, WANDERING_DRIFT, WHITE_FM, WHITE_PM, Spans
-from evenbeat.clock.design import Trend
+from evenbeat.clock.design import WAVES, FittedInfluence, Trend
 from evenbeat.clock.environment import Course
-from evenbeat.clock.forecast import Forecast, ForecastQuantity, extrapolation_findings
-from evenbeat.clock.forecaster import Grounds, Paths, Quantity, drawn_from
-from evenbeat.clock.laws import LawWeight, means_by_law, spoken
+from evenbeat.clock.forecaster import (
+    Forecast,
+    ForecastQuantity,
+    Grounds,
+    Paths,
+    Quantity,
+    drawn_from,
+    extrapolation_findings,
+)
 from evenbeat.clock.levels import (
     LevelPosterior,
     VarianceTerms,
@@ -27,19 +33,18 @@ from evenbeat.clock.levels import (
     variance_terms,
 )
 from evenbeat.clock.noise_grid import NoiseGrid, NoisePrior
-from evenbeat.clock.origins import SelfTest
+from evenbeat.clock.origins import LawWeight, SelfTest, means_by_law, spoken
 from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.prediction import (
     Component,
     DrawnMeans,
     Joint,
+    Posterior,
     Predicted,
     Targets,
     Variant,
     walk_ratio,
 )
-from evenbeat.clock.rates import AgingRate, LeastSquaresLine, least_squares_line
-from evenbeat.clock.surroundings import Surroundings
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding
@@ -48,11 +53,14 @@ from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
 from evenbeat.record import Record
 from evenbeat.result import Column, Result
-from evenbeat.units import SECONDS_PER_HOUR, duration_text
+from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_YEAR, covariate_words, duration_text
+
+POWERS = ("", "²", "³")
+NOT_DETERMINED = "not determined"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
-class ClockModel(Surroundings, Result):
+class ClockModel(Result):
     """Noise, aging and temperature of one clock, with everything a forecast needs.
 
     Made by :func:`evenbeat.fit_clock`. Every answer is a mixture over the posterior of the noise levels
@@ -461,6 +469,244 @@ class ClockModel(Surroundings, Result):
         """Return the aging law behind every component of a predicted mixture."""
         return [self.variants[component.variant].law.name for component in self.components]
 
+    @property
+    def _y(self) -> FloatArray:
+        """Block averages less their mean, in units of the scale."""
+        return (self.blocks.drawn - self.blocks.drawn.mean()) / self.scale
+
+    @cached_property
+    def _posterior(self) -> Posterior:
+        return Posterior(
+            grid=self.grid, frequency=self._y, variants=self.variants, components=self.components
+        )
+
+    def sensitivity(self, name: str, order: int = 1, *, at: float | None = None) -> Estimate:
+        """Return the change of fractional frequency per unit of a covariate, or of its square or cube.
+
+        Parameters
+        ----------
+        name
+            Of a covariate that was part of the fit.
+        order
+            Which coefficient of y = k₁ (T - at) + k₂ (T - at)² + k₃ (T - at)³, T being the lagged covariate.
+        at
+            Where the polynomial is taken; by default the mean over the record.
+
+        Raises
+        ------
+        InputError
+            If the covariate was not part of the fit, or not to this order.
+
+        Notes
+        -----
+        Generalized least squares at every point of the noise grid, mixed over it, over the aging laws
+        and over the lag. NaN where the record cannot tell the covariate apart; a finding says from what.
+        """
+        unit = _per_unit(name, order)
+        if name in self.trend.not_determined:
+            return Estimate.normal(math.nan, math.nan, unit)
+        influence = self._influence_named(name)
+        if order not in range(1, influence.order + 1):
+            msg = f"{name} was fitted to order {influence.order}; there is no coefficient of order {order!r}"
+            raise InputError(msg)
+        away = 0.0 if at is None else (at - influence.mean) / influence.spread
+        powers = range(1, influence.order + 1)
+        shares = [math.comb(power, order) * away ** max(power - order, 0) for power in powers]
+        mixture = self._combined(lambda width: self.trend.first_of(name, width), shares)
+        return Estimate(distribution=mixture.scaled(influence.spread**-order), unit=unit)
+
+    def change_between(self, name: str, start: float, stop: float) -> Estimate:
+        """Return how fractional frequency changes when a covariate goes from one value to another.
+
+        Raises
+        ------
+        InputError
+            If the covariate was not part of the fit.
+
+        Notes
+        -----
+        Of the fitted polynomial once the lag has passed, carried on where the record saw no such value. NaN
+        where the record cannot tell the covariate apart.
+        """
+        if name in self.trend.not_determined:
+            return Estimate.normal(math.nan, math.nan)
+        influence = self._influence_named(name)
+        low, high = ((value - influence.mean) / influence.spread for value in (start, stop))
+        shares = [high**power - low**power for power in range(1, influence.order + 1)]
+        return Estimate(distribution=self._combined(lambda width: self.trend.first_of(name, width), shares))
+
+    def lag(self, name: str) -> Estimate:
+        """Return the time constant in seconds by which the clock follows a covariate.
+
+        Raises
+        ------
+        InputError
+            If the covariate was not part of the fit.
+
+        Notes
+        -----
+        See :func:`evenbeat.clock.lag.fine_view`. A lag that was stated has no uncertainty. NaN where the
+        record cannot tell the covariate apart.
+        """
+        if name in self.trend.not_determined:
+            return Estimate.normal(math.nan, math.nan, "s")
+        return self._influence_named(name).lag
+
+    def daily_wave(self) -> Estimate:
+        """Return the amplitude of the daily wave of frequency that no covariate explains.
+
+        Raises
+        ------
+        InputError
+            If there is none in the model.
+        """
+        return self._wave(SECONDS_PER_DAY)
+
+    def yearly_wave(self) -> Estimate:
+        """Return the amplitude of the yearly wave of frequency that no covariate explains.
+
+        Raises
+        ------
+        InputError
+            If there is none in the model.
+        """
+        return self._wave(SECONDS_PER_YEAR)
+
+    def _wave(self, period_s: float) -> Estimate:
+        if period_s not in self.trend.waves_s:
+            msg = f"no {WAVES[period_s]} wave is in this model: none was asked for, and none stands out"
+            raise InputError(msg)
+        from_end = 2 * (len(self.trend.waves_s) - self.trend.waves_s.index(period_s))
+        parts = self._wave_parts[self.trend.waves_s.index(period_s)]
+        shares = parts / (math.hypot(*parts) or 1.0)
+        return Estimate(distribution=self._combined(lambda width: width - from_end, shares))
+
+    def _combined(
+        self, first_of: Callable[[int], int], shares: Sequence[float] | FloatArray
+    ) -> StudentMixture:
+        """Return a combination of neighbouring coefficients from a place in so many columns on."""
+        designs = [self.variants[component.variant].design.shape[1] for component in self.components]
+        weight = np.zeros((len(designs), max(designs)))
+        for row, width in zip(weight, designs, strict=True):
+            row[first_of(width) :][: len(shares)] = shares
+        return self._posterior.combination(weight).scaled(self.scale)
+
+    def _environment_rows(self) -> list[tuple[str, str]]:
+        """Return what the printed model says of the environment."""
+        rows = []
+        for influence in self.trend.influences:
+            powers = range(1, influence.order + 1)
+            words = [f"sensitivity to {influence.name}", "  its square", "  its cube"]
+            rows += [(words[power - 1], str(self.sensitivity(influence.name, power))) for power in powers]
+            rows.append(("  lag", str(influence.lag)))
+        rows += [(f"sensitivity to {name}", NOT_DETERMINED) for name in self.trend.not_determined]
+        rows += [(f"{WAVES[p]} wave, amplitude", str(self._wave(p))) for p in self.trend.waves_s]
+        return rows
+
+    def _environment_facts(self) -> dict[str, object]:
+        """Return what plain values say of the environment; ``None`` where nothing is known."""
+        unknown = self.trend.not_determined
+        known = {i.name: self.sensitivity(i.name) for i in self.trend.influences}
+        found: dict[str, object] = {
+            "sensitivity": {**known, **dict.fromkeys(unknown)},
+            **({"not_determined": dict(unknown)} if unknown else {}),
+            "lag_s": {i.name: i.lag for i in self.trend.influences},
+        }
+        higher = {
+            i.name: [self.sensitivity(i.name, power) for power in range(2, i.order + 1)]
+            for i in self.trend.influences
+            if i.order > 1
+        }
+        if higher:
+            found["sensitivity_of_higher_order"] = higher
+        return found | {f"{WAVES[p]}_wave_amplitude": self._wave(p) for p in self.trend.waves_s}
+
+    @cached_property
+    def _wave_parts(self) -> FloatArray:
+        """Expected sine and cosine of each wave, shape (w, 2), in the scaled unit."""
+        count = 2 * len(self.trend.waves_s)
+        return self._expected(lambda width: width - count, count).reshape(-1, 2)
+
+    @cached_property
+    def _effects(self) -> FloatArray:
+        """Expected coefficients of the influences' columns, shape (q,), in the scaled unit."""
+        return self._expected(self.trend.first_influence, self.trend.width)
+
+    def _expected(self, first_of: Callable[[int], int], count: int) -> FloatArray:
+        """Return the expected values of neighbouring coefficients from a place in so many columns on."""
+        total = np.zeros(count)
+        for component in self.components:
+            coefficients = self.variants[component.variant].fit.coefficients[component.node, component.walk]
+            total += component.weight * coefficients[first_of(len(coefficients)) :][:count]
+        return total
+
+    def _influence_named(self, name: str) -> FittedInfluence:
+        for influence in self.trend.influences:
+            if influence.name == name:
+                return influence
+        names = ", ".join(influence.name for influence in self.trend.influences) or "none"
+        msg = f"{name!r} was not fitted; the environment of this model is: {names}"
+        raise InputError(msg)
+
+    def _checked_courses(self, courses: Mapping[str, Course] | None) -> Mapping[str, Course]:
+        """Return the courses, all of covariates that were fitted."""
+        for name in courses or {}:
+            if name in self.trend.not_determined:
+                msg = f"no forecast can follow {name}: {self.trend.not_determined[name]}"
+                raise InputError(msg)
+            self._influence_named(name)
+        return courses or {}
+
+    def _designs(self, spans: Spans, courses: Mapping[str, Course] | None = None) -> tuple[FloatArray, ...]:
+        """Return the trend's columns: at the environment as it was, and after the record by its courses."""
+        acting = [
+            self.trend.acting_over(spans, self.grid.spans, point, courses or {}, self.record.duration_s)
+            for point in self.trend.lag_points
+        ]
+        return tuple(
+            self.trend.columns(variant.law, variant.curvature, spans, acting[variant.lag_point])
+            for variant in self.variants
+        )
+
+    def _to_come(
+        self, after_s: FloatArray, courses: Mapping[str, Course] | None
+    ) -> tuple[list[tuple[float, FloatArray]], FloatArray]:
+        """Return what is unknown of the amplitude at each period, and of the rest to come, shapes (m,).
+
+        A wave without a covariate is trusted as that of a covariate: one record later its phase is unknown.
+        """
+        ahead, record_s = np.maximum(after_s, 0.0), self.record.duration_s
+        amplitude, residual = self.trend.swing_and_residual(self._effects, courses or {}, ahead, record_s)
+        swings = [(SECONDS_PER_DAY, amplitude * self.scale)]
+        for period, parts in zip(self.trend.waves_s, self._wave_parts, strict=True):
+            swings.append((period, self.scale * math.hypot(*parts) * np.minimum(ahead / record_s, 1.0)))
+        return swings, residual * self.scale
+
+    def _frequency_floor(
+        self, elapsed: FloatArray, averaging_time_s: float, courses: Mapping[str, Course] | None = None
+    ) -> FloatArray:
+        """Return what temperature to come and the display leave unknown of mean frequencies, shape (m,)."""
+        swings, unknown = self._to_come(elapsed - self.record.duration_s, courses)
+        for period, amplitude in swings:
+            shown = abs(float(np.sinc(averaging_time_s / period)))
+            unknown = np.hypot(unknown, amplitude / math.sqrt(2) * shown)
+        drifted = self.blocks.display.rate * np.maximum(elapsed - self.record.duration_s, 0.0)
+        return np.hypot(np.hypot(unknown, self.blocks.display.offset), drifted)
+
+    def _time_swing(self, horizon: FloatArray, courses: Mapping[str, Course] | None = None) -> FloatArray:
+        """Return the standard uncertainty of time error from temperature to come.
+
+        A swing of unknown phase gives A P/2π √(1 - cos 2πt/P) until half a period; after that its largest
+        value stays, because nobody's days repeat so well that whole ones cancel. The rest counts as being
+        over all of the horizon what it is at its end, which is the worst it can do.
+        """
+        swings, residual = self._to_come(horizon, courses)
+        unknown = residual * horizon
+        for period, amplitude in swings:
+            angle = 2 * math.pi * np.minimum(horizon / period, 0.5)
+            unknown = np.hypot(unknown, amplitude * period / (2 * math.pi) * np.sqrt(1 - np.cos(angle)))
+        return unknown
+
     def _columns(self) -> tuple[Column, ...]:
         spans = self.blocks.spans
         return (
@@ -518,3 +764,10 @@ def _noise_rows(noise: NoiseLevels) -> list[tuple[str, str]]:
             limit = noise.upper_limits[exponent]
             rows.append((f"{NOISE_NAMES[exponent]} h({exponent:+d})", f"not seen, below {limit:.1e}"))
     return rows
+
+
+def _per_unit(name: str, order: int) -> str:
+    """Return the unit of a coefficient: that of the covariate, as its name states it."""
+    power = POWERS[order - 1] if order in range(1, len(POWERS) + 1) else ""
+    unit = {"°C": "K"}.get(covariate_words(name)[1], covariate_words(name)[1])
+    return f"/{unit}{power}" if unit else f"per unit of {name}{power}"

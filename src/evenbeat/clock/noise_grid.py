@@ -5,7 +5,11 @@ Allan variance at the length of one block, so that p, f and r are ratios of Alla
 contrasts that remove the constant it is a true covariance. One eigendecomposition for each (p, f) serves
 every r, every aging law and every target. At some more nodes R is a wandering drift instead of a random walk.
 
-Source: generalized covariance and universal kriging, Matheron 1973.
+The fixed effects of a design are estimated at every point, the overall level integrated out.
+
+Sources: generalized covariance and universal kriging, Matheron 1973; restricted likelihood, Patterson &
+Thompson 1971 and Harville 1974; the integrated likelihood gives a Student-t distribution for every linear
+quantity at each point of the grid (Box & Tiao 1973, 2.7).
 """
 
 from __future__ import annotations
@@ -18,9 +22,9 @@ from functools import cached_property, lru_cache
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 from scipy import linalg
 
-from evenbeat.clock.contrasts import Contrasts
 from evenbeat.clock.covariance import (
     FLICKER_FM,
     MODELLED,
@@ -36,6 +40,7 @@ from evenbeat.clock.covariance import (
     mean_frequency_variance,
     unit_level,
 )
+from evenbeat.clock.regression import Contrasts, ranked
 from evenbeat.errors import InputError
 from evenbeat.quantities import FloatArray
 
@@ -47,22 +52,13 @@ class Node:
     """One pair of ratios (white PM, flicker FM): the basis in which every random-walk ratio is diagonal.
 
     In it contrasts become uncorrelated numbers of variance ``σ² (1 + r eigenvalue)``.
-
-    Attributes
-    ----------
-    moving
-        The noise whose ratio r is: random-walk FM or a wandering drift.
-    ratios
-        Its ratios, shape (r,).
-    turn
-        The square matrix that turns contrasts.
     """
 
     white_pm: float
     flicker_fm: float
-    moving: int
-    ratios: FloatArray
-    turn: FloatArray
+    moving: int  # The noise whose ratio r is: random-walk FM or a wandering drift
+    ratios: FloatArray  # Its ratios, shape (r,)
+    turn: FloatArray  # The square matrix that turns contrasts
     eigenvalues: FloatArray
     log_determinant: float
 
@@ -73,30 +69,19 @@ class Node:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class NoiseGrid:
-    """All nodes for one layout of blocks; independent of the readings, so shared between fits.
+    """All nodes for one layout of blocks; independent of the readings, so shared between fits."""
 
-    Attributes
-    ----------
-    spans
-        In units of the record length.
-    block
-        Length of a regular block in the same unit, at which the ratios are taken.
-    covariances
-        Exponent to covariance of the block averages, shape (n, n), scaled to unit Allan variance.
-    dilution
-        By how much dead time between readings of their own times raises the variance of a block under white
-        FM: the ratios are as much larger.
-    turns
-        The matrices that turn contrasts into the basis of every node, shape (nodes, n - 1, n - 1).
-    """
-
-    spans: Spans
-    block: float
+    spans: Spans  # In units of the record length
+    block: float  # Length of a regular block in the same unit, at which the ratios are taken
     ratios: Ratios
     contrasts: Contrasts
+    # Exponent to covariance of the block averages, shape (n, n), scaled to unit Allan variance
     covariances: dict[int, FloatArray]
     nodes: tuple[Node, ...]
+    # The matrices that turn contrasts into the basis of every node, shape (nodes, n - 1, n - 1)
     turns: FloatArray
+    # By how much dead time between readings of their own times raises the variance of a block under white
+    # FM: the ratios are as much larger
     dilution: float = 1.0
 
     @cached_property
@@ -189,12 +174,7 @@ class NoiseGrid:
             return np.asarray(np.log(weight))
 
     def target_covariances(self, target: Spans) -> tuple[dict[int, FloatArray], dict[int, FloatArray]]:
-        """Return covariance with the contrasts and variance of ``target - mean of the blocks``.
-
-        Returns
-        -------
-        exponent to array of shape (n - 1, m), exponent to array of shape (m,)
-        """
+        """Return covariance with the contrasts, (n - 1, m), and variance, (m,), of targets less the mean."""
         with_data, own = {}, {}
         for exponent, matrix in self.covariances.items():
             level = unit_level(exponent, self.block)
@@ -229,16 +209,9 @@ def noise_grid(
     gating: Gating | Gates | None = None,
     ratios: Ratios | None = None,
 ) -> NoiseGrid:
-    """Return the grid for these spans (scaled to the record length); the last few layouts are kept.
+    """Return the grid for spans and regular blocks scaled to the record length; the last few are kept.
 
-    Parameters
-    ----------
-    block
-        Length of a regular block.
-    gating
-        Where readings have dead time between them, in the unit of the spans.
-    ratios
-        Other ratios than those of :func:`ratio_grid`.
+    Dead time between readings is in the unit of the spans; ``ratios`` stand for those of :func:`ratio_grid`.
     """
     dilution = gating.dilution(block) if isinstance(gating, Gates) else 1.0
     if ratios is None:
@@ -318,34 +291,24 @@ it adds as much to the variance of the drift at the end as white FM does: q/2 be
 
 @dataclass(frozen=True, kw_only=True)
 class PriorShape:
-    """What a prior holds of noises that hide under white FM.
+    """What a prior holds of noises that hide under white FM."""
 
-    Attributes
-    ----------
-    no_walk
-        Weight of a clock without random-walk FM, for which the weakest ratio of the grid stands.
-    weakest_walk
-        Where there is one, its ratio starts at this value (in the unit of ``WEAKEST_WALK``).
-    walk_slope
-        From there its weight per decade falls as the ratio to the power ``-walk_slope`` in records of 60
-        block lengths and more; in those of 20 and fewer, which hardly tell a strong walk from a weak one,
-        it is flat, and between them in between.
-    no_flicker, no_flicker_beside_walk, no_flicker_beside_wander
-        Weight of a clock without flicker FM, where there is no random walk, where there is, and where the
-        drift wanders; the rest is flat in the logarithm of the ratio.
-    wander
-        Weight of a clock whose drift wanders, which then has no random walk.
-    weakest_wander
-        From there it is flat in the logarithm of the ratio, in the unit of ``WEAKEST_WANDER``.
-    """
-
+    # Weight of a clock without random-walk FM, for which the weakest ratio of the grid stands
     no_walk: float = 0.0
+    # Where there is one, its ratio starts at this value (in the unit of ``WEAKEST_WALK``)
     weakest_walk: float
+    # From there its weight per decade falls as the ratio to the power ``-walk_slope`` in records of 60 block
+    # lengths and more; in those of 20 and fewer, which hardly tell a strong walk from a weak one, it is
+    # flat, and between them in between
     walk_slope: float = 0.0
+    # no_flicker, no_flicker_beside_walk, no_flicker_beside_wander: weight of a clock without flicker FM,
+    # where there is no random walk, where there is, and where the drift wanders; the rest is flat in the
+    # logarithm of the ratio
     no_flicker: float
     no_flicker_beside_walk: float
     no_flicker_beside_wander: float = 0.4
-    wander: float = 0.1
+    wander: float = 0.1  # Weight of a clock whose drift wanders, which then has no random walk
+    # From there it is flat in the logarithm of the ratio, in the unit of ``WEAKEST_WANDER``
     weakest_wander: float = 30.0
 
 
@@ -400,3 +363,101 @@ def _decades(lowest: float, *, step: float) -> tuple[float, ...]:
     """Return values from ``lowest`` in steps of so many decades until 1e3 is reached."""
     count = int(np.ceil(np.log10(LARGEST_RATIO / lowest) / step - 1e-9)) + 1
     return tuple(float(lowest * 10 ** (step * k)) for k in range(count))
+
+
+MOST_PRODUCTS = 500_000
+"""Products of columns that are held at once, for as many nodes as that allows."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class GridFit:
+    """The fixed effects of one design, estimated at every point of the grid."""
+
+    coefficients: FloatArray  # Shape (nodes, r, p)
+    inverse_information: FloatArray  # Shape (nodes, r, p, p): covariance of the coefficients over σ²
+    level: FloatArray  # Shape (nodes, r): estimate of σ² with ``degrees_of_freedom``
+    degrees_of_freedom: int
+    # Which columns can be told apart, shape (p,); the others have neither effect nor uncertainty
+    kept: npt.NDArray[np.bool_]
+    # log_restricted, log_likelihood: shape (nodes, r): restricted log likelihood with σ² integrated out, and
+    # the ordinary one at its maximum over σ² and the coefficients
+    log_restricted: FloatArray
+    log_likelihood: FloatArray
+    walks: int  # How many nodes, the first ones, have a random walk and no wandering drift
+
+
+def shared(designs: Sequence[FloatArray]) -> tuple[FloatArray, list[npt.NDArray[np.intp]]]:
+    """Return the columns of some designs, each once, shape (n, Q), and where those of each design are."""
+    places: dict[bytes, tuple[int, FloatArray]] = {}
+    used = [
+        np.array([places.setdefault(each.tobytes(), (len(places), each))[0] for each in design.T], dtype=int)
+        for design in designs
+    ]
+    columns = [column for _, column in places.values()]
+    return np.array(columns).reshape(len(columns), len(designs[0])).T, used
+
+
+def fit_on_grid(grid: NoiseGrid, frequency: FloatArray, *designs: FloatArray) -> list[GridFit]:
+    """Estimate the fixed effects of some designs, shape (n, p) without the constant, at every grid point.
+
+    Frequency is scaled to order one. What the designs share is computed once.
+    """
+    ranks = [ranked(design) for design in designs]
+    columns, used = shared([design[:, rank.kept] for design, rank in zip(designs, ranks, strict=True)])
+    together = np.zeros((columns.shape[1], columns.shape[1]), dtype=bool)
+    for place in used:
+        together[np.ix_(place, place)] = True
+    one, other = np.nonzero(np.triu(together))
+    pair = np.zeros(together.shape, dtype=np.intp)
+    pair[one, other] = pair[other, one] = np.arange(len(one))
+    contrasts = grid.contrasts.of(np.column_stack([columns, frequency]))
+    begin = [rank.least_squares(frequency)[1] for rank in ranks]
+    points = grid.log_determinants.shape
+    information = np.empty((*points, len(one)))
+    score = [np.empty((*points, len(place) + 1)) for place in used]
+    at_once = max(1, MOST_PRODUCTS // (len(contrasts) * max(len(one), 1)))
+    for first in range(0, len(information), at_once):
+        some = slice(first, first + at_once)
+        turned = grid.turned(contrasts, some)
+        information[some] = grid.weights[some] @ (turned[..., one] * turned[..., other])
+        for beside, place, rank, already in zip(score, used, ranks, begin, strict=True):
+            # squares are summed of what least squares leaves, lest a large step drown the noise in rounding
+            rest = turned[..., -1:] - (turned[..., place] @ already[rank.kept])[..., np.newaxis]
+            beside[some] = grid.weights[some] @ (np.concatenate([turned[..., place], rest], axis=-1) * rest)
+    return [
+        _solved(grid, rank.kept, already, information[..., pair[np.ix_(place, place)]], beside)
+        for rank, already, place, beside in zip(ranks, begin, used, score, strict=True)
+    ]
+
+
+def _solved(
+    grid: NoiseGrid,
+    told_apart: npt.NDArray[np.bool_],
+    begin: FloatArray,
+    information: FloatArray,
+    beside: FloatArray,
+) -> GridFit:
+    """Return the fit that normal equations make of what is left beside ``begin``."""
+    n, p = grid.contrasts.count - 1, information.shape[-1]
+    score = beside[..., :p]
+    inverse = np.linalg.inv(information)
+    change = np.einsum("grpq,grq->grp", inverse, score)
+    rss = np.maximum(beside[..., p] - np.einsum("grp,grp->gr", change, score), np.finfo(float).tiny)
+    log_det_x = np.linalg.slogdet(information)[1]
+    freedom = n - p
+    coefficients = np.tile(begin, (*rss.shape, 1))
+    coefficients[..., told_apart] += change
+    if p < len(told_apart):
+        of_kept, places = inverse, np.ix_(told_apart, told_apart)
+        inverse = np.zeros((*rss.shape, len(told_apart), len(told_apart)))
+        inverse[..., places[0], places[1]] = of_kept
+    return GridFit(
+        coefficients=coefficients,
+        inverse_information=inverse,
+        level=rss / freedom,
+        degrees_of_freedom=freedom,
+        kept=told_apart,
+        log_restricted=-0.5 * (freedom * np.log(rss) + grid.log_determinants + log_det_x),
+        log_likelihood=-0.5 * (n * np.log(rss / n) + grid.log_determinants + n),
+        walks=grid.walks,
+    )

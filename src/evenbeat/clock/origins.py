@@ -1,4 +1,9 @@
-"""What a record says of its own forecasts: how each law predicted it, whether bands held, what is left.
+"""What a record says of aging laws and of its own forecasts: weights, whether bands held, what is left.
+
+The nonlinear parameters of a law are profiled over a grid that is refined where the likelihood changes,
+and mixed over it; laws are weighted by AICc, which is computed from the likelihood at its maximum (not
+the restricted one, whose value depends on the columns). Beside it stands a score of forecasts made
+within the record.
 
 Differences of neighbouring averages, in the order of time, become independent through the Cholesky
 factor of their covariance, of which the first k depend on the first k + 1 averages alone. So one
@@ -25,24 +30,210 @@ Kailath 1968; portmanteau test, Ljung & Box 1978; rank test for a difference of 
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from scipy import linalg, special
 
-from evenbeat.clock.laws import LawWeight, best, by_law
-from evenbeat.clock.likelihood import GridFit
-from evenbeat.clock.noise_grid import NoiseGrid
+from evenbeat.clock.aging import AgingLaw, Curvature
+from evenbeat.clock.noise_grid import GridFit, NoiseGrid
 from evenbeat.clock.prediction import Component, Variant
 from evenbeat.findings import Finding, caution, good, note
 from evenbeat.logs.display import display_step
 from evenbeat.plain import Plain
-from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray
+from evenbeat.quantities import DEFAULT_CONFIDENCE, FloatArray, StudentMixture
 from evenbeat.record import Record
-from evenbeat.units import duration_text
+from evenbeat.units import duration_text, percent
+
+MOST_CURVATURES = 48
+MOST_FITS = 150
+EXCLUDED = 12.0
+"""Log likelihood below the top from which a curvature is no longer looked at when there are too many."""
+LOG_LIKELIHOOD_THAT_MATTERS = 4.0
+LARGEST_JUMP = 0.7
+NOT_REJECTED = 6.0
+"""AICc difference up to which a law counts as one that the data cannot reject (Burnham & Anderson 2002,
+2.6: 'considerably less' support begins at 4 to 7)."""
+CLEARLY_BETTER = 2.0
+"""Difference of mean log score from which a law predicted the record clearly better than another."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class LawWeight(Plain):
+    """How well one aging law does beside the others.
+
+    Attributes
+    ----------
+    aicc_difference
+        To the smallest AICc of all laws.
+    weight
+        exp(-difference/2), normalised (Akaike weight).
+    forecast_error
+        Root mean square of what the law missed in forecasts within the record, fractional frequency;
+        NaN where the record is too short for them.
+    forecast_score
+        Mean log predictive density of the same forecasts, relative to the best law: zero or negative.
+    """
+
+    law: str
+    aicc_difference: float
+    weight: float
+    forecast_error: float = math.nan
+    forecast_score: float = math.nan
+
+    @property
+    def rejected(self) -> bool:
+        """Whether the data speak clearly against the law."""
+        return self.aicc_difference > NOT_REJECTED
+
+
+def searched(
+    law: AgingLaw, fitted: Callable[[AgingLaw, list[Curvature]], Iterable[Variant]]
+) -> list[Variant]:
+    """Fit a law over its grid, refined until the likelihood changes little between points that matter."""
+    axes = [list(axis) for axis in law.axes]
+    found: dict[Curvature, Variant] = {}
+    while True:
+        points = list(itertools.product(*axes))
+        if new := [point for point in points if point not in found]:
+            found.update(zip(new, fitted(law, new), strict=True))
+        scores = np.array([best(found[point].fit) for point in points]).reshape([len(axis) for axis in axes])
+        axis, jumps = _widest_jumps(scores)
+        if not jumps or len(found) >= MOST_FITS:
+            break
+        if len(points) >= MOST_CURVATURES:
+            axes, before = _where_it_matters(axes, scores), axes
+            if axes == before:
+                break
+            continue
+        values = axes[axis]
+        axes[axis] = sorted([*values, *(math.sqrt(values[k] * values[k + 1]) for k in jumps)])
+    widths = np.ones(1)
+    for axis_values in axes:
+        widths = np.multiply.outer(widths, np.gradient(np.log(axis_values)))
+    return [
+        replace(found[point], width=float(width)) for point, width in zip(points, widths.ravel(), strict=True)
+    ]
+
+
+def _where_it_matters(axes: list[list[float]], scores: FloatArray) -> list[list[float]]:
+    """Return the axes without those values, but for one on either side, that the likelihood excludes."""
+    kept = []
+    for axis, values in enumerate(axes):
+        profile = scores.max(axis=tuple(other for other in range(scores.ndim) if other != axis))
+        likely = np.flatnonzero(profile > scores.max() - EXCLUDED)
+        kept.append(values[max(likely[0] - 1, 0) : likely[-1] + 2])
+    return kept
+
+
+def _widest_jumps(scores: FloatArray) -> tuple[int, list[int]]:
+    """Return the axis along which the profile likelihood jumps most, and after which values."""
+    widest, axis, places = LARGEST_JUMP, 0, []
+    top = scores.max()
+    for along in range(scores.ndim):
+        profile = scores.max(axis=tuple(other for other in range(scores.ndim) if other != along))
+        matters = profile > top - LOG_LIKELIHOOD_THAT_MATTERS
+        change = np.abs(np.diff(np.maximum(profile, top - 20)))
+        jump = np.where(matters[1:] | matters[:-1], change, 0.0)
+        if len(jump) and jump.max() > widest:
+            widest, axis, places = float(jump.max()), along, np.flatnonzero(jump > LARGEST_JUMP).tolist()
+    return axis, places
+
+
+def best(fit: GridFit) -> float:
+    """Return the largest log likelihood over the noise levels of a clock whose drift does not wander.
+
+    One that does follows any law, and would make all of them alike.
+    """
+    return float(fit.log_likelihood[: fit.walks].max())
+
+
+def curvature_shares(group: Sequence[Variant]) -> FloatArray:
+    """Return the weight of every curvature of one law: likelihood times its width in the logarithm."""
+    scores = np.array([best(variant.fit) for variant in group])
+    shares = np.array([variant.width for variant in group]) * np.exp(scores - scores.max())
+    return np.asarray(shares / shares.sum())
+
+
+def by_law(variants: Sequence[Variant]) -> dict[str, list[Variant]]:
+    """Return the variants of each law, in order."""
+    groups: dict[str, list[Variant]] = {}
+    for variant in variants:
+        groups.setdefault(variant.law.name, []).append(variant)
+    return groups
+
+
+def aicc(log_likelihood: float, k: int, observations: int) -> float:
+    """Return -2 ln L + 2k + 2k(k + 1)/(n - k - 1) of k parameters (Hurvich & Tsai 1989)."""
+    return -2 * log_likelihood + 2 * k + 2 * k * (k + 1) / max(observations - k - 1, 1)
+
+
+def weigh_laws(variants: Sequence[Variant], *, observations: int, noise_levels: int) -> tuple[LawWeight, ...]:
+    """Compare the aging laws by AICc of the likelihood at its maximum, beside so many noise levels.
+
+    Not valid as a probability that a law is true: none of them is, and none knows the future.
+    """
+    groups = by_law(variants)
+    scores = []
+    for group in groups.values():
+        k = group[0].design.shape[1] + len(group[0].curvature) + noise_levels
+        scores.append(aicc(max(best(v.fit) for v in group), k, observations))
+    weights = np.exp(-0.5 * (np.array(scores) - min(scores)))
+    weights /= weights.sum()
+    return tuple(
+        LawWeight(law=name, aicc_difference=score - min(scores), weight=float(weight))
+        for name, score, weight in zip(groups, scores, weights, strict=True)
+    )
+
+
+def means_by_law(
+    distribution: StudentMixture,
+    law_of_part: Sequence[str],
+    laws: Sequence[LawWeight],
+) -> dict[str, FloatArray]:
+    """Return the mean under each law that the data do not reject, shape (m,), the most likely first."""
+    law_of = np.array(law_of_part)
+    means = {}
+    for law in sorted(laws, key=lambda law: law.aicc_difference):
+        weights = np.where(law_of == law.law, distribution.weights, 0.0)
+        if not law.rejected and weights.any():
+            means[law.law] = np.asarray(distribution.locations @ weights / weights.sum())
+    return means
+
+
+def law_findings(laws: Sequence[LawWeight]) -> list[Finding]:
+    """Return the weights in words, and a caution where another law has predicted the record better."""
+    if len(laws) < 2:
+        return []
+    shown = sorted(laws, key=lambda law: -law.weight)
+    shares = ", ".join(f"{spoken(law.law)} {percent(law.weight)}" for law in shown if law.weight >= 0.005)
+    sentence = f"Forecasts average over the aging laws by their AICc weight: {shares}."
+    weights = {law.law: law.weight for law in laws}
+    findings = [note("AGING_LAWS_AVERAGED", sentence, **weights)]
+    leader = shown[0]
+    closest = max(laws, key=lambda law: -math.inf if math.isnan(law.forecast_score) else law.forecast_score)
+    if closest.forecast_score - leader.forecast_score > CLEARLY_BETTER:
+        sentence = (
+            f"The {spoken(leader.law)} law fits the record best, but within it forecasts by the "
+            f"{spoken(closest.law)} law came closer ({closest.forecast_error:.1e} against "
+            f"{leader.forecast_error:.1e} rms): the aging changed its course, so trust no long forecast."
+        )
+        findings.append(
+            caution(
+                "AGING_LAWS_DISAGREE", sentence, fits=leader.forecast_error, predicts=closest.forecast_error
+            )
+        )
+    return findings
+
+
+def spoken(law: str) -> str:
+    """Return the name of a law in words."""
+    return law.replace("_", " ")
+
 
 LAW_ORIGINS, LAW_AHEAD = (0.5, 0.6, 0.7, 0.8), (0.2,)
 ORIGINS = (0.33, 0.5, 0.67, 0.83)
@@ -56,13 +247,7 @@ ENOUGH = 0.9
 def with_forecast_scores(
     laws: Sequence[LawWeight], grid: NoiseGrid, y: FloatArray, variants: Sequence[Variant], scale: float
 ) -> tuple[LawWeight, ...]:
-    """Return the weights with error and score of each law's forecasts within the record.
-
-    Parameters
-    ----------
-    y
-        Block averages of shape (n,) in the unit ``scale``.
-    """
+    """Return the weights with error and score of each law's forecasts of ``y`` (in units of ``scale``)."""
     groups = by_law(variants)
     ordered = _InOrder(grid, y, most_likely_covariance(grid, variants), variants)
     tried = [made for origin in LAW_ORIGINS if (made := ordered.forecasts(origin, LAW_AHEAD)) is not None]
@@ -144,24 +329,14 @@ def most_likely_covariance(grid: NoiseGrid, variants: Sequence[Variant]) -> Floa
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Forecasts:
-    """What was predicted at one origin, under v variants for h horizons, less what came.
+    """What was predicted at one origin, under v variants for h horizons, less what came."""
 
-    Attributes
-    ----------
-    before
-        Differences of averages before the origin.
-    ahead
-        The h horizons in record lengths.
-    missed, scale
-        Outcome less forecast, and the forecast's scale, shape (h, v).
-    level, freedom
-        Estimate of σ² from before the origin, and its degrees of freedom, shape (v,).
-    """
-
-    before: int
-    ahead: tuple[float, ...]
+    before: int  # Differences of averages before the origin
+    ahead: tuple[float, ...]  # The h horizons in record lengths
+    # missed, scale: outcome less forecast, and the forecast's scale, shape (h, v)
     missed: FloatArray
     scale: FloatArray
+    # level, freedom: estimate of σ² from before the origin, and its degrees of freedom, shape (v,)
     level: FloatArray
     freedom: FloatArray
 
@@ -188,6 +363,11 @@ class _InOrder:
         solved = linalg.solve_triangular(self._lower, both, lower=True, check_finite=False)
         self._readings = solved[:, -1]
         self._columns = solved[:, :-1].reshape(len(solved), len(variants), widest).transpose(1, 0, 2)
+
+    def innovations(self) -> FloatArray:
+        """Return what the first variant leaves of every difference, standardised, shape (n - 1,)."""
+        white = self._readings - self._columns[0] @ self._later[0]
+        return np.asarray(white / np.sqrt(np.mean(white**2)))
 
     def forecasts(self, origin: float, ahead: Sequence[float]) -> _Forecasts | None:
         """Return what is predicted at a scaled time for some times ahead; ``None`` if a part is too short."""
@@ -358,31 +538,14 @@ few hundred reaches 5 less than once in a thousand records."""
 CHANGED_SIZE = 3.0
 
 
-def innovations(grid: NoiseGrid, y: FloatArray, variants: Sequence[Variant]) -> FloatArray:
-    """Return the standardised innovations under the most likely model, shape (n - 1,).
-
-    Parameters
-    ----------
-    y
-        Block averages in order, shape (n,).
-    """
-    variant = max(variants, key=lambda each: best(each.fit))
-    position = most_likely_point(variant.fit)
-    steps = np.diff(y - variant.design @ variant.fit.coefficients[position])
-    covariance = most_likely_covariance(grid, variants)
-    differences = np.diff(np.diff(covariance, axis=0), axis=1)
-    lower = linalg.cholesky(0.5 * (differences + differences.T), lower=True)
-    white = linalg.solve_triangular(lower, steps, lower=True)
-    return np.asarray(white / np.sqrt(np.mean(white**2)))
-
-
 def innovation_findings(
     grid: NoiseGrid, y: FloatArray, variants: Sequence[Variant], record: Record
 ) -> list[Finding]:
     """Return what the innovations say against the model; nothing where they are too few to say."""
     if len(y) <= FEWEST_INNOVATIONS:
         return []
-    white = innovations(grid, y, variants)
+    likeliest = max(variants, key=lambda each: best(each.fit))
+    white = _InOrder(grid, y, most_likely_covariance(grid, variants), [likeliest]).innovations()
     changed = change_finding(white, grid.spans.start[1:] * record.duration_s)
     if changed is not None:
         return [_of_display(record, changed) or changed]
@@ -407,19 +570,10 @@ def ljung_box(white: FloatArray, lags: int) -> tuple[float, float]:
 
 
 def change_finding(white: FloatArray, starts_s: FloatArray) -> Finding | None:
-    """Return a caution where the innovations become several times smaller or larger for good.
+    """Return a caution where the innovations, which begin at ``starts_s``, change in size for good.
 
-    Parameters
-    ----------
-    white
-        Innovations, shape (m,).
-    starts_s
-        When the average behind each of them begins, shape (m,).
-
-    Notes
-    -----
-    Ranks make one odd average count little. Not valid for records with fewer than ten averages on a side
-    of the change; of several changes the clearest is named.
+    Ranks make one odd average count little. Not valid for records with fewer than ten averages on a side of
+    the change; of several changes the clearest is named.
     """
     deviate, where = _clearest_division(np.abs(white))
     if where is None or abs(deviate) < SURELY_DIFFERENT:

@@ -18,38 +18,23 @@ OscillatorName = Literal["uncompensated", "temperature_compensated", "oven", "ru
 
 @dataclass(frozen=True, kw_only=True)
 class OscillatorClass:
-    """What is usual for one class.
+    """What is usual for one class."""
 
-    Attributes
-    ----------
-    name
-        As given to ``oscillator_class=``.
-    spoken
-        With its article, for sentences.
-    short_term
-        Allan deviation at 1 s: best and worst.
-    floor, floor_of_most
-        Lowest Allan deviation at any averaging time: best and worst, and for about two thirds of the class.
-    walk_after_s
-        Averaging time at which random-walk FM overtakes the floor.
-    aging_per_day
-        Least and most once it has settled; a new or just powered one ages more.
-    drift_per_year, walk_per_root_year
-        Standard deviation of the yearly drift within the class, and of what a random walk adds in a year.
-    settles
-        What may explain more aging than usual.
-    """
-
-    name: OscillatorName
-    spoken: str
-    short_term: tuple[float, float]
+    name: OscillatorName  # As given to ``oscillator_class=``
+    spoken: str  # With its article, for sentences
+    short_term: tuple[float, float]  # Allan deviation at 1 s: best and worst
+    # floor, floor_of_most: lowest Allan deviation at any averaging time: best and worst, and for about two
+    # thirds of the class
     floor: tuple[float, float]
     floor_of_most: tuple[float, float]
-    walk_after_s: tuple[float, float]
+    walk_after_s: tuple[float, float]  # Averaging time at which random-walk FM overtakes the floor
+    # Least and most once it has settled; a new or just powered one ages more
     aging_per_day: tuple[float, float]
+    # drift_per_year, walk_per_root_year: standard deviation of the yearly drift within the class, and of
+    # what a random walk adds in a year
     drift_per_year: float
     walk_per_root_year: float
-    settles: str
+    settles: str  # What may explain more aging than usual
 
 
 OSCILLATOR_CLASSES: Mapping[str, OscillatorClass] = MappingProxyType(

@@ -16,9 +16,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
-from evenbeat.clock.likelihood import GridFit
 from evenbeat.clock.model import ClockModel
-from evenbeat.clock.noise_grid import NoiseGrid, NoisePrior
+from evenbeat.clock.noise_grid import GridFit, NoiseGrid, NoisePrior
 from evenbeat.clock.oscillator_classes import (
     OSCILLATOR_CLASSES,
     OscillatorClass,
@@ -181,21 +180,13 @@ CONTRADICTED = 0.1
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class StatedPrior:
-    """The prior of one fit: that for unknown clocks, or nine tenths of a class beside it.
-
-    Attributes
-    ----------
-    scale
-        Unit of frequency of the fits.
-    block_s
-        Length of a regular block in seconds.
-    """
+    """The prior of one fit: that for unknown clocks, or nine tenths of a class beside it."""
 
     grid: NoiseGrid
     noise_prior: NoisePrior
     oscillator_class: OscillatorName | None
-    scale: float
-    block_s: float
+    scale: float  # Unit of frequency of the fits
+    block_s: float  # Length of a regular block in seconds
 
     @cached_property
     def _unknown(self) -> FloatArray:

@@ -30,8 +30,7 @@ from evenbeat.clock.covariance import (
     mean_frequency_variance,
     unit_level,
 )
-from evenbeat.clock.likelihood import GridFit, shared
-from evenbeat.clock.noise_grid import Node, NoiseGrid
+from evenbeat.clock.noise_grid import GridFit, Node, NoiseGrid, shared
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.quantities import FloatArray, StudentMixture
 
@@ -83,61 +82,35 @@ class Targets:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Predicted:
-    """Predictions of the targets, in the scaled unit of frequency.
+    """Predictions of the targets, in the scaled unit of frequency."""
 
-    Attributes
-    ----------
-    distribution
-        Of every target, shape (m, k).
-    trend_variance
-        Shape (m,): the part of the variance that comes from the fixed effects (aging, environment).
-    reference_variance
-        Shape (m,): the part that comes from the log's reference, where something is known of it.
-    """
-
-    distribution: StudentMixture
+    distribution: StudentMixture  # Of every target, shape (m, k)
+    # Shape (m,): the part of the variance that comes from the fixed effects (aging, environment)
     trend_variance: FloatArray
+    # Shape (m,): the part that comes from the log's reference, where something is known of it
     reference_variance: FloatArray | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class JointPrediction:
-    """Student distribution of several quantities at one point of the posterior.
+    """Student distribution of several quantities at one point of the posterior."""
 
-    Attributes
-    ----------
-    location
-        Shape (m,), less the mean of the block averages.
-    shape
-        Covariance over σ², shape (m, m); ``level`` is the estimate of σ² with ``degrees_of_freedom``.
-    trend
-        The part of ``shape`` that comes from the fixed effects.
-    """
-
-    location: FloatArray
+    location: FloatArray  # Shape (m,), less the mean of the block averages
+    # Covariance over σ², shape (m, m); ``level`` is the estimate of σ² with ``degrees_of_freedom``
     shape: FloatArray
-    trend: FloatArray
+    trend: FloatArray  # The part of ``shape`` that comes from the fixed effects
     level: float
     degrees_of_freedom: float
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class DrawnMeans:
-    """Mean frequencies over m spans for n paths drawn with one set of noise levels, in the scaled unit.
+    """Mean frequencies over m spans for n paths drawn with one set of noise levels, in the scaled unit."""
 
-    Attributes
-    ----------
-    mean
-        Shape (m,) or (n, m).
-    covariance
-        Shape (m, m); ``growth`` of shape (n,) multiplies it for each path.
-    white, walk
-        Shape (n,): Allan variances of white and of random-walk FM at one block of the model.
-    """
-
-    mean: FloatArray
-    covariance: FloatArray
+    mean: FloatArray  # Shape (m,) or (n, m)
+    covariance: FloatArray  # Shape (m, m); ``growth`` of shape (n,) multiplies it for each path
     growth: FloatArray
+    # white, walk: shape (n,): Allan variances of white and of random-walk FM at one block of the model
     white: FloatArray
     walk: FloatArray
 
@@ -148,15 +121,10 @@ class Posterior:
 
     In the basis of a node of the noise grid the contrasts of readings are uncorrelated for every ratio of the
     random walk. Columns that mean models share are turned into it once, for all predictions.
-
-    Attributes
-    ----------
-    frequency
-        Block averages, scaled, less their mean; shape (n,).
     """
 
     grid: NoiseGrid
-    frequency: FloatArray
+    frequency: FloatArray  # Block averages, scaled, less their mean; shape (n,)
     variants: tuple[Variant, ...]
     components: tuple[Component, ...]
     _turned: dict[int, FloatArray] = field(default_factory=dict)
@@ -398,15 +366,7 @@ class Joint:
         *,
         rate_at: float | None = None,
     ) -> None:
-        """Ask for means over spans.
-
-        Parameters
-        ----------
-        designs
-            The trend's columns over the spans, shape (m, p), for each variant.
-        rate_at
-            A scaled time: the drift then follows the means in the answer.
-        """
+        """Ask for means over spans with their columns for each variant; a drift at a time follows them."""
         grid, variants = posterior.grid, posterior.variants
         with_data: dict[int, FloatArray] = {}
         own: dict[int, FloatArray] = {}

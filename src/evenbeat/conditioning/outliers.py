@@ -50,6 +50,9 @@ _WINDOWS = 64
 _REACH = 4 * _BLOCK + _WINDOWS
 """And more than two blocks of a spread, which are shorter than two thousand each."""
 
+_Far = tuple[Places, FloatArray, FloatArray]
+"""Which samples of a piece may be outliers, by how much they are off, and how much that may be."""
+
 
 def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
     """Return the record with outliers flagged as excluded, and a finding.
@@ -124,28 +127,25 @@ def _outliers(record: Record, series: Series, threshold: float) -> tuple[Places,
         series = usable(record, without_steps=True, less=drift)
     low, high = series.extremes()
     rounding = 8 * np.spacing(max(abs(low), abs(high)))
-    residuals_of: Callable[[Piece], list[FloatArray]] = _from_median_and_side
-    ends = [0, 0]
-    if of_phase:
-        ends = [span for span in PHASE_SPANS if len(series) > 4 * span + 2]
-        residuals_of = partial(_between_neighbours, record, ends)
+    ends = [span for span in PHASE_SPANS if len(series) > 4 * span + 2] if of_phase else [0, 0]
+    residuals_of = partial(_between_neighbours, record, ends) if of_phase else _from_median_and_side
     usual = _usual_sizes(series, residuals_of, ends, step)
     wider = _less_known(record, series)
     found, off_by = [], []
     for piece in series.pieces(_REACH):
         residuals = residuals_of(piece)
         sigmas = usual(piece, residuals)
-        judged = (
-            _from_three_lines(len(series), ends, piece, residuals, sigmas)
+        unit = threshold * wider(piece)
+        far = (
+            _from_three_lines(len(series), ends, piece, residuals, sigmas, unit)
             if of_phase
-            else _from_median_or_side(residuals, sigmas)
+            else [_from_median_or_side(residuals, sigmas, unit)]
         )
         largest = np.zeros(len(piece.samples))
-        for distance, sigma in judged:
+        for at, distance, limit in far:
             size = np.abs(distance)
-            off = np.flatnonzero(size > np.maximum(threshold * sigma * wider(piece), rounding))
-            off = off[size[off] > np.abs(largest[off])]
-            largest[off] = distance[off]
+            more = size > np.maximum(np.maximum(limit, rounding), np.abs(largest[at]))
+            largest[at[more]] = distance[more]
         if of_phase and largest.any():
             size = np.abs(largest)
             reach = 2 * 2 * max(PHASE_SPANS) + 1  # lines through a much larger outlier judged its neighbours
@@ -188,13 +188,15 @@ def _from_median_and_side(piece: Piece) -> list[FloatArray]:
 
 
 def _from_median_or_side(
-    residuals: list[FloatArray], sigmas: list[FloatArray]
-) -> Iterator[tuple[FloatArray, FloatArray]]:
-    """Yield the distance from the running median, or from the nearer side where that says less; its size."""
-    (residual, nearer), (sigma, sigma_nearer) = residuals, sigmas
+    residuals: list[FloatArray], sigmas: list[FloatArray], unit: FloatArray | float
+) -> _Far:
+    """Return the distance from the running median, or from the nearer side where that says less."""
+    limit = unit * sigmas[0]
+    at = np.flatnonzero(np.abs(residuals[0]) > limit)
+    (residual, nearer), (sigma, sigma_nearer) = ([kind[at] for kind in both] for both in (residuals, sigmas))
     with np.errstate(divide="ignore", invalid="ignore"):
-        nearer = nearer * np.where(sigma_nearer > sigma, sigma / sigma_nearer, 1.0)
-    yield np.where(np.abs(nearer) < np.abs(residual), nearer, residual), sigma
+        nearer *= np.where(sigma_nearer > sigma, sigma / sigma_nearer, 1.0)
+    return at, np.where(np.abs(nearer) < np.abs(residual), nearer, residual), limit[at]
 
 
 def _between_neighbours(record: Record, spans: Sequence[int], piece: Piece) -> list[FloatArray]:
@@ -216,28 +218,33 @@ def _between_neighbours(record: Record, spans: Sequence[int], piece: Piece) -> l
 
 
 def _from_three_lines(
-    count: int, spans: Sequence[int], piece: Piece, residuals: list[FloatArray], sigmas: list[FloatArray]
-) -> Iterator[tuple[FloatArray, FloatArray]]:
-    """Yield for each span the least distance of time errors from three straight lines, and its usual size.
+    count: int,
+    spans: Sequence[int],
+    piece: Piece,
+    residuals: list[FloatArray],
+    sigmas: list[FloatArray],
+    unit: FloatArray | float,
+) -> Iterator[_Far]:
+    """Yield for each span the least distance of time errors from three straight lines.
 
     An outlier is off the line through two samples before, that through two after and that between both, all
     on the same side; a sample at a step or a bend is on one of them. The measure is the spread around the
     last, at the ends of the record around the one line left, which misses by twice as much.
     """
-
-    def ends(near: int) -> tuple[slice, slice]:
-        return slice(max(0, near - piece.first)), slice(max(0, count - near - piece.first), None)
-
+    n = len(piece.samples)
     for span, between, sigma in zip(spans, residuals, sigmas, strict=True):
-        before, after = np.full((2, len(between)), np.nan)
-        before[span:], after[:-span] = -2 * between[:-span], -2 * between[span:]
-        low, high = (f(f(before, after), between) for f in (np.fmin, np.fmax))
-        distance = np.where(low > 0, low, np.where(high < 0, high, 0.0))
-        for end in ends(span):
-            sigma[end] *= 2
-        for end in ends(2 * span) if span > 1 else ():  # too few lines to tell an outlier from its neighbours
-            distance[end] = 0.0
-        yield distance, sigma
+        limit = unit * sigma
+        at = np.flatnonzero(np.abs(between) > limit)
+        if span == 1:
+            ends = np.array([0, n - 1])[[piece.first == 0, piece.first + n == count]]
+            limit[ends] *= 2
+            at = np.union1d(at, ends)
+        else:  # too few lines at the ends to tell an outlier from its neighbours
+            at = at[(at + piece.first >= 2 * span) & (at + piece.first < count - 2 * span)]
+        before = np.where(at >= span, -2 * between[at - span], np.nan)
+        after = np.where(at < n - span, -2 * between[np.minimum(at + span, n - 1)], np.nan)
+        low, high = (f(f(before, after), between[at]) for f in (np.fmin, np.fmax))
+        yield at, np.where(low > 0, low, np.where(high < 0, high, 0.0)), limit[at]
 
 
 def _usual_sizes(

@@ -146,14 +146,15 @@ def told_by_all(count: int) -> bool:
     return count <= FEW
 
 
-def stretches(count: int) -> Iterator[tuple[int, int]]:
-    """Yield where the stretches begin and end that tell how a series usually behaves."""
+def stretches(count: int, most: int | None = None) -> Iterator[tuple[int, int]]:
+    """Yield where the stretches begin and end that tell how a series usually behaves, ``most`` samples."""
     if told_by_all(count):
         yield 0, count
         return
-    apart = count / (FEW // STRETCH)
-    for number in range(FEW // STRETCH):  # at uneven distances, so that no period is missed
-        first = int(number * apart + (number * _GOLDEN % 1) * (apart - STRETCH)) // ALIGNED * ALIGNED
+    number = min(FEW, most or FEW) // STRETCH
+    apart = count / number
+    for k in range(number):  # at uneven distances, so that no period is missed
+        first = int(k * apart + (k * _GOLDEN % 1) * (apart - STRETCH)) // ALIGNED * ALIGNED
         yield first, first + STRETCH
 
 
@@ -284,8 +285,9 @@ def tail_spread(values: FloatArray, share: float, middle: float | None = None) -
     if not len(values):
         return 0.0
     share = min(max(share, 1e-3), 0.5)
-    middle, far = np.quantile(np.abs(values - np.median(values)), (0.5, 1 - share))
-    return float(max(MAD_TO_SIGMA * middle, far / special.ndtri(1 - share / 2)))
+    middle = np.median(values) if middle is None else middle
+    usual, far = np.quantile(np.abs(values - middle), (0.5, 1 - share))
+    return float(max(MAD_TO_SIGMA * usual, far / special.ndtri(1 - share / 2)))
 
 
 def moment_text(record: Record, sample: int) -> str:

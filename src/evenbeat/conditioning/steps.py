@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -58,22 +59,21 @@ _SLOPE_WIDTH = 31
 _TAILS = 0.05
 _FINE = 512
 _PART = 1 << 16  # samples that are summed at once
+_ENOUGH = 1 << 18  # differences that tell how much they scatter
 _ROOM = 6  # the differences around three steps may be large without raising the spread
 
 
 class _Row:
     """Samples in a row that a step is looked for in, any stretch at a time.
 
-    Parameters
-    ----------
-    between
-        Whether it is about the frequencies between the samples. Each counts as its earlier sample.
+    ``between`` says whether they are the frequencies between the samples; each counts as its earlier sample.
     """
 
     def __init__(self, record: Record, readings: Series, *, between: bool) -> None:
         self.record, self._readings, self._between = record, readings, between
         even = record.epochs_ns is None
         self._series = _filled(readings) if record.kind == "phase" and even and not between else readings
+        self.rank = self._series.rank
         self.quantum = (record.resolution or 0.0) if record.kind == "frequency" else 0.0
         self._places: Places | None = None
         if record.epochs_ns is not None:  # what lies farther apart than usual counts as missing
@@ -95,23 +95,24 @@ class _Row:
         samples, where = self._series.take(first, last + self._between)
         places = where[self._between :] if self._places is None else self._places[first:last]
         if self._between:
-            epochs_ns = self.record.epochs_ns
-            steps_s = np.diff(where if epochs_ns is None else epochs_ns[where])
-            samples = np.diff(samples) / (steps_s * (self.record.interval_s if epochs_ns is None else 1e-9))
+            steps_s: FloatArray | float = self.record.interval_s
+            if self.record.epochs_ns is not None:
+                steps_s = np.diff(self.record.epochs_ns[where]) * 1e-9
+            elif len(where) and where[-1] - where[0] >= len(where):
+                steps_s = np.diff(where) * steps_s
+            samples = np.diff(samples) / steps_s
         return samples, places
 
-    def total(self, first: int, last: int) -> float:
-        """Return the sum of samples."""
-        return sum(float(self.take(a, b)[0].sum()) for a, b in in_blocks(last, first, _PART))
+    def sums(self, edges: Sequence[int] | range) -> FloatArray:
+        """Return the sums of samples from each edge to the next."""
+        return np.array(
+            [sum(self.take(*part)[0].sum() for part in in_blocks(b, a, _PART)) for a, b in pairwise(edges)]
+        )
 
     def row_of(self, index: int) -> int:
         """Return where in the record a sample is."""
         index = min(index, len(self) - 1)
         return int(self._series.take(index, index + 1)[1][0])
-
-    def rank(self, row: int) -> int:
-        """Return the first sample that is not before a row of the record."""
-        return self._series.rank(row)
 
     def measured(self, first: int, last: int) -> npt.NDArray[np.bool_]:
         """Return which samples were read, not drawn."""
@@ -127,7 +128,7 @@ class _Sums:
         per = -(-n // MOST_BLOCKS)
         self.blocks = np.append(np.arange(0, n - per + 1, per), n)
         self.hops = np.arange(0, n + 1, _HOP)
-        self._row, self._edges = row, np.union1d(self.blocks, self.hops)
+        self._edges = np.union1d(self.blocks, self.hops)
         self._sums = np.zeros(len(self._edges) - 1)
         self._first, self._last = np.empty((2, len(self._sums)), dtype=np.intp)
         self.largest = 0.0
@@ -148,29 +149,13 @@ class _Sums:
         at = np.searchsorted(self._edges, edges)
         return np.add.reduceat(self._sums[: at[-1]], at[:-1]), self._first[at[:-1]], self._last[at[1:] - 1]
 
-    def without(self, cause: str, size: float, start: int) -> None:
-        """Follow a step at a row that was taken out of the record: all later samples, or those beside it."""
-        index = self._row.rank(start)
-        low = max(0, int(np.searchsorted(self._edges, index - _SAME_PLACE, side="right")) - 1)
-        high = min(int(np.searchsorted(self._edges, index + _SAME_PLACE)), len(self._sums))
-        if cause == "frequency_step":
-            self._sums[high:] -= size * np.diff(self._edges[high:])
-        for block in range(low, high):
-            self._sums[block] = self._row.total(*self._edges[block : block + 2].tolist())
-
 
 @dataclass(frozen=True, kw_only=True)
 class _Step:
     """A step into sample ``index`` of a series, found with windows of ``width`` samples.
 
-    Parameters
-    ----------
-    usual
-        The same difference where nothing steps: what drift adds.
-    ratio
-        Size in units of the threshold at that width.
-    smallest
-        Size of a step that would have been found there with a probability of 90 %.
+    ``usual`` is the same difference where nothing steps (what drift adds), ``ratio`` the size in units of the
+    threshold at that width.
     """
 
     cause: str
@@ -180,7 +165,6 @@ class _Step:
     width: int
     usual: float
     ratio: float
-    smallest: float
 
 
 def with_steps_flagged(record: Record) -> Record:
@@ -261,17 +245,16 @@ def _steps(record: Record, found_before: Series) -> tuple[list[Flag], dict[str, 
     flags: list[Flag] = _uneven_phase_steps(record, readings) if of_phase and not even else []
     taken += [(flag.cause, flag.size or 0.0, flag.start) for flag in flags]
     row = _Row(record, readings, between=of_phase)
-    sums = _Sums(row)
-    windows = [_Windows(row, "frequency_step", rounding, sums)]
+    windows = [_Windows(row, "frequency_step", rounding)]
     if of_phase and even:
-        windows.append(_Windows(_Row(record, readings, between=False), "phase_step", rounding, sums))
-    refused: list[tuple[str, int, int]] = []
+        windows.append(_Windows(_Row(record, readings, between=False), "phase_step", rounding))
+    sums, refused = _Sums(row), list[tuple[str, int, int]]()
     while len(flags) < MOST_STEPS and len(refused) < MOST_STEPS + _MOST_REFUSED:
-        best = _of_frequency(row, sums, refused)
-        source = row
-        smallest = {best.cause: best.smallest}
+        best, least = _of_frequency(row, sums, refused)
+        source, smallest = row, {best.cause: least}
         for one in windows:
-            step, least = one.likeliest([part[1:] for part in refused if part[0] == one.cause], best.ratio)
+            near = [part[1:] for part in refused if part[0] == one.cause]
+            step, least = one.likeliest(near, best.ratio, sums)
             smallest[one.cause] = min(smallest.get(one.cause, math.inf), least)
             smallest[one.cause] = max(smallest[one.cause], one.row.by_display * (one.cause == "phase_step"))
             if step is not None and step.ratio > best.ratio:
@@ -287,7 +270,7 @@ def _steps(record: Record, found_before: Series) -> tuple[list[Flag], dict[str, 
         same = [flag for flag in flags if flag.cause == best.cause and abs(flag.start - start) <= _SAME_PLACE]
         start = same[0].start if same else start
         taken.append((best.cause, best.size, start))
-        sums.without(*taken[-1])
+        sums = _Sums(row)
         for one in windows:
             one.forget(start)
         size = best.size + sum(flag.size or 0.0 for flag in same)
@@ -322,8 +305,6 @@ def _filled(readings: Series) -> Series:
 def _uneven_phase_steps(record: Record, readings: Series) -> list[Flag]:
     """Return steps of phase between epochs that follow no grid.
 
-    Notes
-    -----
     What a time error gains beyond the running median of its slope is compared with how much that is
     elsewhere: with the spread of the gains themselves (white PM), in units of the root of the time between
     the readings (white FM), or of that time (wander), whichever allows most. A gain that is taken back by
@@ -346,8 +327,8 @@ def _uneven_phase_steps(record: Record, readings: Series) -> list[Flag]:
     ]
 
 
-def _of_frequency(row: _Row, sums: _Sums, refused: Sequence[tuple[str, int, int]]) -> _Step:
-    """Return the step of frequency that is likeliest."""
+def _of_frequency(row: _Row, sums: _Sums, refused: Sequence[tuple[str, int, int]]) -> tuple[_Step, float]:
+    """Return the step of frequency that is likeliest, and the smallest that would be seen."""
     n = len(row)
     totals, begin, end = sums.over(sums.blocks)
     start = sums.blocks[:-1]
@@ -366,43 +347,18 @@ def _of_frequency(row: _Row, sums: _Sums, refused: Sequence[tuple[str, int, int]
     index, size = int(start[top + 1]), float(scan.size[top])
     # as many samples on either side as show it eight times over their scatter, and two blocks at least
     scatter = max(row.noise, row.quantum / math.sqrt(12))
-    blocks = 2 * -(-n // MOST_BLOCKS)
     wanted = 2 * (_CLEAR * scatter / size) ** 2 if size else 0.0
-    width = int(min(max(_SHORTEST, blocks, wanted), max(_SHORTEST, min(index, n - index) // 2)))
-    return _Step(
+    width = max(_SHORTEST, 2 * -(-n // MOST_BLOCKS), wanted)
+    step = _Step(
         cause="frequency_step",
         index=index,
         size=size,
         sigma=float(scan.sigma[top]),
-        width=width,
+        width=int(min(width, max(_SHORTEST, min(index, n - index) // 2))),
         usual=0.0,
         ratio=float(ratio[top]),
-        smallest=scan.smallest,
     )
-
-
-def _windows(sums: FloatArray, width: int, hop: int, widest: int) -> Iterator[tuple[int, int, FloatArray]]:
-    """Yield sums over windows of ``width`` samples, one every ``hop``, and over ever doubled ones."""
-    while width <= widest and len(sums):
-        yield width, hop, sums
-        apart = width // hop
-        thinned = 2 if apart >= _HOPS else 1
-        sums = sums[: max(0, len(sums) - apart) : thinned] + sums[apart::thinned]
-        width, hop = 2 * width, thinned * hop
-
-
-def _differences(sums: FloatArray, apart: int, width: int, cause: str) -> FloatArray:
-    """Return what windows before and after a moment differ by, from sums of which every ``apart``-th follows.
-
-    Of frequency it is mean after minus mean before. Of phase it is the offset between straight lines: a ramp,
-    a bend and a parabola give zero.
-    """
-    if cause == "frequency_step":
-        return (sums[apart:] - sums[:-apart]) / width
-    before, just_before, just_after, after = (
-        sums[k * apart : max(0, len(sums) - (3 - k) * apart)] for k in range(4)
-    )
-    return (3 * (just_after - just_before) - (after - before)) / (2 * width)
+    return step, scan.smallest
 
 
 class _Windows:
@@ -413,9 +369,9 @@ class _Windows:
     the largest it had could be the largest of all.
     """
 
-    def __init__(self, row: _Row, cause: str, rounding: float, sums: _Sums) -> None:
+    def __init__(self, row: _Row, cause: str, rounding: float) -> None:
         n = len(row)
-        self.row, self.cause, self._rounding, self._sums = row, cause, rounding, sums
+        self.row, self.cause, self._rounding = row, cause, rounding
         self._reach, shortest = (1, _SHORTEST) if cause == "frequency_step" else (2, 1)
         widest = n // MOST_BLOCKS if cause == "frequency_step" else min(n // 64, _WIDEST_PHASE)
         self._widths = [shortest << k for k in range(64) if shortest << k <= widest]
@@ -427,38 +383,46 @@ class _Windows:
     def forget(self, row: int) -> None:
         """Forget what was found near a row of the record, where a step was taken out."""
         index, near = self.row.rank(row), self._reach * _FINE + 2 * _SAME_PLACE
-        for piece, (first, last) in enumerate(self._pieces):
-            if first - near <= index <= last + near:
-                self._most[:, piece] = np.inf
+        self._most[:, [first - near <= index <= last + near for first, last in self._pieces]] = np.inf
 
-    def likeliest(self, refused: Sequence[tuple[int, int]], least: float) -> tuple[_Step | None, float]:
+    def likeliest(
+        self, refused: Sequence[tuple[int, int]], least: float, sums: _Sums
+    ) -> tuple[_Step | None, float]:
         """Return the likeliest step, if its ratio reaches ``least`` and one, and the smallest to be seen."""
-        looks: dict[int, _Look] = {}
         some: dict[int, list[FloatArray]] = {width: [] for width in self._fine}
-        for stretch in stretches(len(self.row)) if some else ():
-            for width, hop, sums in _windows(self.row.take(*stretch)[0], 1, 1, self._fine[-1]):
-                if width in some:
-                    some[width].append(_differences(sums, width // hop, width, self.cause))
-        for width, parts in some.items():
-            looks[width] = self._look(width, np.concatenate(parts), refused)
+        for stretch in stretches(len(self.row), _ENOUGH) if some else ():
+            for width, _, values in self._differences(self.row.take(*stretch)[0], self._fine):
+                some[width].append(values)
+        looks = {width: self._look(width, np.concatenate(parts), refused) for width, parts in some.items()}
         found = []
-        if self._widths[-1:] > self._fine[-1:]:
-            hops, first, last = self._sums.over(self._sums.hops)
-            for width, hop, sums in _windows(hops, _HOP, _HOP, self._widths[-1]):
-                if width > _FINE:
-                    looks[width] = look = self._look(
-                        width, values := _differences(sums, width // hop, width, self.cause), refused
-                    )
-                    until = last[2 * self._reach * width // _HOP - 1 :: hop // _HOP][: len(values)]
-                    lost = until - first[:: hop // _HOP][: len(values)] - (2 * self._reach * width - 1)
-                    found.append(look.largest(values, lost, self._reach * width, hop))
+        if wide := self._widths[len(self._fine) :]:
+            hops, first, last = sums.over(sums.hops)
+            for width, hop, values in self._differences(hops, wide, _HOP):
+                looks[width] = look = self._look(width, values, refused)
+                until = last[2 * self._reach * width // _HOP - 1 :: hop // _HOP][: len(values)]
+                lost = until - first[:: hop // _HOP][: len(values)] - (2 * self._reach * width - 1)
+                found.append(look.largest(values, lost, self._reach * width, hop))
         found += self._in_pieces(looks, least)
         best = max(found, key=lambda step: (step.ratio, -step.width, -step.index), default=None)
         smallest = [(look.limit + USUALLY_ABOVE) * look.sigma for look in looks.values() if look.sigma > 0]
         return best, min(smallest, default=math.inf)
 
+    def _differences(
+        self, sums: FloatArray, widths: Sequence[int], hop: int = 1
+    ) -> Iterator[tuple[int, int, FloatArray]]:
+        """Yield width, distance and size of the differences between windows made of sums over ``hop``."""
+        width = hop
+        while width <= widths[-1]:
+            apart = width // hop
+            if width >= widths[0]:
+                yield width, hop, _difference(sums, apart, width, self.cause)
+            thinned = 2 if apart >= _HOPS else 1
+            sums = sums[: max(0, len(sums) - apart) : thinned] + sums[apart::thinned]
+            width, hop = 2 * width, thinned * hop
+
     def _look(self, width: int, values: FloatArray, refused: Sequence[tuple[int, int]]) -> _Look:
         n, row = len(self.row), self.row
+        values = values[:: 1 + len(values) // _ENOUGH]
         middle = float(np.median(values))
         sigma = tail_spread(values, _ROOM * self._reach * width / n, middle)
         comparisons = (n - 2 * self._reach * width) // max(1, width // _HOPS) + 1
@@ -474,34 +438,53 @@ class _Windows:
     def _in_pieces(self, looks: dict[int, _Look], least: float) -> list[_Step]:
         """Return the likeliest steps by narrow windows in all pieces where there could be a likelier one."""
         found: list[_Step] = []
-        fine = [(k, looks[width]) for k, width in enumerate(self._fine) if looks[width].sigma > 0]
-        if not fine:
-            return found
+        fine = {width: (k, looks[width]) for k, width in enumerate(self._fine) if looks[width].sigma > 0}
         bounds = np.zeros(len(self._pieces))
-        for k, look in fine:
-            gaps = math.sqrt(1 + (len(self.row.record) - len(self.row)) / look.width)
-            moved = np.abs(self._usual_then[k] - look.usual) * gaps + self._rounding / look.width
+        for width, (k, look) in fine.items():
+            gaps = math.sqrt(1 + (len(self.row.record) - len(self.row)) / width)
+            moved = np.abs(self._usual_then[k] - look.usual) * gaps + self._rounding / width
             bounds = np.maximum(bounds, (self._most[k] * (1 + 1e-9) + moved) / (look.sigma * look.limit))
-        reach = self._reach * self._fine[-1]
         for piece in np.argsort(-bounds, kind="stable"):
             if bounds[piece] < max([1.0, least, *(step.ratio for step in found)]):
                 break
             first, last = self._pieces[piece]
+            reach = self._reach * self._fine[-1]
             begin = max(0, first - reach)
             samples, places = self.row.take(begin, min(last + reach, len(self.row)))
-            sums_of = {width: (hop, sums) for width, hop, sums in _windows(samples, 1, 1, self._fine[-1])}
-            for k, look in fine:
-                hop, sums = sums_of.get(look.width, (1, samples[:0]))
-                at, span = begin + self._reach * look.width, 2 * self._reach * look.width
-                values = _differences(sums, look.width // hop, look.width, self.cause)
-                lost = places[span - 1 :: hop][: len(values)] - places[::hop][: len(values)] - (span - 1)
+            complete = places[-1] - places[0] == len(places) - 1
+            for width, hop, values in self._differences(samples, self._fine):
+                if width not in fine:
+                    continue
+                k, look = fine[width]
+                at, span = begin + self._reach * width, 2 * self._reach * width
                 low = max(0, -((at - first) // hop))
                 high = len(values) if last == len(self.row) else max(0, -((at - last) // hop))
+                lost = places[:0]
+                if not complete:
+                    lost = places[span - 1 :: hop][: len(values)] - places[::hop][: len(values)] - (span - 1)
                 step = look.largest(values[low:high], lost[low:high], at + low * hop, hop)
                 found.append(step)
                 self._usual_then[k, piece] = look.usual
                 self._most[k, piece] = max(step.ratio, 0.0) * look.sigma * look.limit
         return found
+
+
+def _difference(sums: FloatArray, apart: int, width: int, cause: str) -> FloatArray:
+    """Return what windows before and after a moment differ by, from sums of which every ``apart``-th follows.
+
+    Of frequency it is mean after minus mean before. Of phase it is the offset between straight lines: a ramp,
+    a bend and a parabola give zero.
+    """
+    if cause == "frequency_step":
+        return (sums[apart:] - sums[:-apart]) / width
+    before, just_before, just_after, after = (
+        sums[k * apart : max(0, len(sums) - (3 - k) * apart)] for k in range(4)
+    )
+    offset = just_after - just_before
+    offset *= 3
+    offset -= after - before
+    offset /= 2 * width
+    return np.asarray(offset)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -538,7 +521,6 @@ class _Look:
             width=self.width,
             usual=self.usual,
             ratio=float(size[top]) / (self.sigma * self.limit) if len(size) and self.sigma > 0 else -1.0,
-            smallest=(self.limit + USUALLY_ABOVE) * self.sigma,
         )
 
 
@@ -558,7 +540,7 @@ def _refined(row: _Row, step: _Step) -> _Step:
         slope = (part[half - 1] - part[0] + part[-1] - part[half]) / (2 * (step.width - 1))
     if n < 2 * _SHORTEST:
         return step
-    mean = row.total(first, last) / n - slope * (n - 1) / 2
+    mean = float(row.sums((first, last))[0]) / n - slope * (n - 1) / 2
     most, place, total = -1.0, step.index, 0.0
     for begin, end in in_blocks(n, 0, _PART):
         part = row.take(first + begin, first + end)[0] - slope * np.arange(begin, end) - mean
@@ -588,7 +570,7 @@ def _size(row: _Row, step: _Step) -> float:
         return float(np.linalg.lstsq(columns, samples[measured], rcond=None)[0][2])
     apart = row.take(last - 1, last)[1][0] - row.take(first, first + 1)[1][0] + 1
     drift = step.usual / step.width * (apart - reach)
-    return (row.total(step.index, last) - row.total(first, step.index)) / reach - float(drift)
+    return float(np.diff(row.sums((first, step.index, last)))[0]) / reach - float(drift)
 
 
 def _is_lasting(row: _Row, step: _Step) -> bool:
@@ -597,9 +579,8 @@ def _is_lasting(row: _Row, step: _Step) -> bool:
     width = min(max(4 * step.width, 16), min(step.index, len(row) - step.index) // reach)
     if width < 2 * step.width:  # too near an end to see what it was before or became
         return False
-    starts = range(step.index - reach * width, step.index + reach * width, width)
-    sums = [row.total(at, at + width) for at in starts]
-    wide = float(_differences(np.array(sums), 1, width, step.cause)[0])
+    sums = row.sums(range(step.index - reach * width, step.index + reach * width + 1, width))
+    wide = float(_difference(sums, 1, width, step.cause)[0])
     return wide * np.sign(step.size) >= _LASTING * abs(step.size)
 
 
@@ -614,8 +595,7 @@ def _is_sharp(row: _Row, step: _Step) -> bool:
     block = min(step.width, step.index, len(row) - step.index) // 8
     if block < 1:
         return False
-    starts = range(step.index - 8 * block, step.index + 8 * block, block)
-    means = np.array([row.total(at, at + block) / block for at in starts])
+    means = row.sums(range(step.index - 8 * block, step.index + 8 * block + 1, block)) / block
     stepped = means - np.repeat([means[:8].mean(), means[8:].mean()], 8)
     place = np.arange(16) - 7.5
     sloped = means - means.mean() - place * float(place @ means) / float(place @ place)

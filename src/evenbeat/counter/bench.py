@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from scipy import special
@@ -33,19 +33,10 @@ UNEXPLAINED = "scatter of readings"
 class BenchPoint(Plain):
     """One point of the check.
 
-    Attributes
-    ----------
-    point
-        As in the sheet.
-    deviation
-        Mean reading less what was applied, with the budget that the timebase is no part of.
-    permitted
-        Largest deviation permitted, in the unit of the reading.
-    conformance_probability
-        That the true deviation is within it.
-    verdict
-        By the decision rule, but ``no statement`` where the uncertainty exceeds what is permitted and the
-        deviation is not certain to exceed it either.
+    ``deviation`` is the mean reading less what was applied, with the budget that the timebase is no part of;
+    ``permitted`` the largest one, in the unit of the reading, ``conformance_probability`` that the true one
+    is within it. The verdict is that of the decision rule, but ``no statement`` where the uncertainty exceeds
+    what is permitted and the deviation is not certain to exceed it either.
     """
 
     point: SheetPoint = field(metadata=UNLISTED)
@@ -69,118 +60,6 @@ class BenchPoint(Plain):
     def _facts(self) -> Mapping[str, object]:
         told = {"unit": UNITS[self.point.function], "deviation": self.deviation.estimate}
         return {**declared(self.point), **told, "limited_by": self.deviation.limited_by, **super()._facts()}
-
-
-def assumptions(facts: SheetFacts, said: SheetFacts, *, locked: bool) -> list[Finding]:
-    """Say what neither sheet nor caller stated."""
-    assumed = (
-        (
-            facts.count_law is None,
-            "COUNT_LAW_ASSUMED",
-            "Nothing says how the gate starts, so it is taken as running free of the input.",
-        ),
-        (
-            said.permitted_digits is None and facts.permitted_digits == 1,
-            "DIGITS_ASSUMED",
-            "Nothing says how many least digits are permitted; one is assumed.",
-        ),
-        (
-            facts.clock_tick_s is None,
-            "CLOCK_TICK_UNKNOWN",
-            "No clock tick is stated, so timed readings are taken to resolve one least digit.",
-        ),
-    )
-    found = [note(code, sentence) for is_so, code, sentence in assumed if is_so]
-    if locked:
-        sentence = "The stimulus ran from the counter's own timebase, so nothing is said about the timebase."
-        found.append(caution("TIMEBASE_CANCELS", sentence))
-    return found
-
-
-def about_miscounts(apart: Sequence[tuple[BenchPoint, float]]) -> list[Finding]:
-    """Say which points lost or gained counts."""
-    found = []
-    for point, distance in apart:
-        p = point.point
-        counts = point.deviation.value
-        if p.function != "totalise" and p.gate_s is not None:
-            counts *= p.gate_s * (p.pulses_per_revolution / 60 if p.function == "rpm" else 1.0)
-        if p.function in RISES_WITH_TIMEBASE:
-            said = (
-                f"lies {abs(distance):.0f} standard uncertainties from the other points; look at level, "
-                "slope and cabling of this signal."
-            )
-        elif counts < 0:
-            said = (
-                f"about {abs(counts):.0f} counts are lost; the input did not follow every period. Raise the "
-                "level or look at the trigger threshold."
-            )
-        else:
-            said = (
-                f"about {counts:.0f} counts too many; noise or ringing crosses the threshold more than once. "
-                "Lower the level, attenuate or filter."
-            )
-        values = {"counts": counts, "standard_uncertainties": distance}
-        found.append(caution("MISCOUNT", f"{p.title}: {said}", **values))
-    return found
-
-
-def about_frozen(points: Sequence[BenchPoint]) -> list[Finding]:
-    """Say at how many points every reading was the same."""
-    repeated = [p for p in points if len(p.point.readings) > 1]
-    frozen = [p for p in repeated if min(p.point.readings) == max(p.point.readings)]
-    if not frozen:
-        return []
-    sentence = (
-        f"At {len(frozen)} of {len(repeated)} points that were read more than once all readings are the "
-        "same: stimulus and timebase may be in step, and more readings do not make the count finer."
-    )
-    return [note("FROZEN_READINGS", sentence, points=len(frozen))]
-
-
-def about_consistency(kept: Sequence[BenchPoint], timebase: Estimate | None) -> list[Finding]:
-    """Say whether all points agree on one timebase."""
-    if timebase is None or len(kept) < 2:
-        return []
-    z = [(p.relative_deviation - timebase.value) / p.relative_uncertainty for p in kept]
-    chance = float(special.chdtrc(len(kept) - 1, math.fsum(v * v for v in z)))
-    those = f"{len(kept)} points that read the timebase"
-    if chance > UNLIKELY:
-        sentence = f"All {those} agree on one offset (chi-squared, p = {chance:.2g})."
-        return [good("TIMEBASE_AGREES", sentence, probability=chance)]
-    sentence = (
-        f"The {those} do not agree on one offset (chi-squared, p = {chance:.1g}): a stated resolution or "
-        "noise is too small, or a function errs."
-    )
-    return [caution("TIMEBASE_AGREES", sentence, probability=chance)]
-
-
-def about_range(
-    points: Sequence[BenchPoint], usable: tuple[float, float], rated: tuple[float, float] | None
-) -> list[Finding]:
-    """Compare where readings passed with the rated range, and name points beyond it."""
-    found = []
-    if rated is not None and not (usable[0] <= rated[0] and usable[1] >= rated[1]):
-        shown = "no frequency" if math.isnan(usable[0]) else f"{usable[0]:g} Hz to {usable[1]:g} Hz"
-        sentence = f"Readings passed from {shown}; the rated range is {rated[0]:g} Hz to {rated[1]:g} Hz."
-        found.append(caution("RATED_RANGE_NOT_SHOWN", sentence))
-    beyond = [
-        p
-        for p in points
-        if (range_hz := p.point.rated_hz or rated) is not None
-        and math.isfinite(frequency := p.point.event_frequency_hz)
-        and not range_hz[0] <= frequency <= range_hz[1]
-    ]
-    if beyond:
-        worst = max(beyond, key=lambda p: p.point.event_frequency_hz)
-        sentence = (
-            f"{counted(len(beyond), 'point lies', 'points lie')} outside the rated range (one: "
-            f"{worst.point.title}): what a counter "
-            "does there is not promised, and levels or frequencies past its ratings can damage it; obey its "
-            "manual."
-        )
-        found.append(caution("BEYOND_RATED_RANGE", sentence, points=len(beyond)))
-    return found
 
 
 MISCOUNT, SAME_SIGNAL, DISAGREES = 4.0, 1e-9, 2.0
@@ -243,9 +122,9 @@ class BenchCheck(Result):
         if self.timebase_offset is None:
             return start + "."
         y = self.timebase_offset
-        side = "fast" if y.value > 0 else "slow"
+        side, size = "fast" if y.value > 0 else "slow", number_text(abs(y.value), y.standard_uncertainty)
         sure = "" if abs(y.value) > 2 * y.standard_uncertainty else ", not told from zero"
-        return f"{start}; the timebase is {side} by {_size(y)}{sure}."
+        return f"{start}; the timebase is {side} by {size}{sure}."
 
     def _facts(self) -> Mapping[str, object]:
         apart = [
@@ -289,10 +168,6 @@ class BenchCheck(Result):
         if self.facts.rated_hz is not None:
             usable += f" (rated {' to '.join(frequency_text(end) for end in self.facts.rated_hz)})"
         return f"Usable from {usable}. {self.sentence}".removesuffix(".")
-
-
-def _size(estimate: Estimate) -> str:
-    return number_text(abs(estimate.value), estimate.standard_uncertainty)
 
 
 def bench_check(
@@ -361,15 +236,21 @@ def bench_check(
     Tests: tests/counter/test_bench.py
     """
     read = sheet if isinstance(sheet, ReadingsSheet) else read_sheet(sheet)
-    facts = _merged_facts(
-        read.facts,
-        permitted_relative=permitted_relative,
-        permitted_digits=permitted_digits,
-        clock_tick_s=clock_tick_s,
-        input_noise_v=input_noise_v,
-        count_law=count_law,
-        rated_hz=rated_hz,
-    )
+    stated: dict[str, Any] = {
+        "permitted_relative": permitted_relative,
+        "permitted_digits": permitted_digits,
+        "clock_tick_s": clock_tick_s,
+        "input_noise_v": input_noise_v,
+        "count_law": count_law,
+        "rated_hz": rated_hz,
+    }
+    facts = replace(read.facts, **{name: value for name, value in stated.items() if value is not None})
+    if facts.permitted_relative is None:
+        msg = "nothing says what is permitted; state permitted_relative, or '# permitted: 1e-6' in the sheet"
+        raise InputError(msg)
+    need_not_negative(permitted_relative=facts.permitted_relative)
+    if facts.permitted_digits is None:
+        facts = replace(facts, permitted_digits=1.0)
     chosen = decision_rule(rule)
     points = tuple(
         _checked(point, facts, chosen, coverage, reference_uncertainty, locked=locked)
@@ -379,23 +260,16 @@ def bench_check(
     timebase = None if locked or not kept else _common_offset(kept, reference_uncertainty)
     disagreements = _disagreements(points)
     usable = _usable(points)
-    found = merged(
-        read.findings,
-        assumptions(facts, read.facts, locked=locked),
-        _told_once(points),
-        about_miscounts(apart),
-        about_frozen(points),
-        about_consistency(kept, timebase),
-        [
-            caution(
-                "FUNCTIONS_DISAGREE",
-                f"{a.title} and {b.title} read one signal and differ by {abs(size):.1f} standard "
-                "uncertainties.",
-                standard_uncertainties=size,
-            )
-            for a, b, size in disagreements
-        ],
-        about_range(points, usable, facts.rated_hz),
+    found = _remarks(
+        points,
+        facts=facts,
+        digits_stated=read.facts.permitted_digits is not None,
+        locked=locked,
+        kept=kept,
+        apart=apart,
+        timebase=timebase,
+        disagreements=disagreements,
+        usable=usable,
     )
     return BenchCheck(
         name=read.name,
@@ -405,13 +279,35 @@ def bench_check(
         disagreements=disagreements,
         usable_hz=usable,
         facts=facts,
-        findings=found,
+        findings=merged(read.findings, found),
     )
 
 
-def _told_once(points: Sequence[BenchPoint]) -> list[Finding]:
-    """Return the findings of the points; those that can tell nothing of the limits in one sentence."""
-    found = [f for point in points for f in point.findings if f.code != "POINT_CANNOT_TELL"]
+def _remarks(
+    points: Sequence[BenchPoint],
+    *,
+    facts: SheetFacts,
+    digits_stated: bool,
+    locked: bool,
+    kept: Sequence[BenchPoint],
+    apart: Sequence[tuple[BenchPoint, float]],
+    timebase: Estimate | None,
+    disagreements: Sequence[tuple[SheetPoint, SheetPoint, float]],
+    usable: tuple[float, float],
+) -> Iterator[Finding]:
+    """Yield what was assumed, what each point tells, and what they tell together."""
+    if facts.count_law is None:
+        sentence = "Nothing says how the gate starts, so it is taken as running free of the input."
+        yield note("COUNT_LAW_ASSUMED", sentence)
+    if not digits_stated and facts.permitted_digits == 1:
+        yield note("DIGITS_ASSUMED", "Nothing says how many least digits are permitted; one is assumed.")
+    if facts.clock_tick_s is None:
+        sentence = "No clock tick is stated, so timed readings are taken to resolve one least digit."
+        yield note("CLOCK_TICK_UNKNOWN", sentence)
+    if locked:
+        sentence = "The stimulus ran from the counter's own timebase, so nothing is said about the timebase."
+        yield caution("TIMEBASE_CANCELS", sentence)
+    yield from (f for point in points for f in point.findings if f.code != "POINT_CANNOT_TELL")
     silent = [p for p in points if any(f.code == "POINT_CANNOT_TELL" for f in p.findings)]
     if silent:
         shown = "; ".join(
@@ -420,22 +316,75 @@ def _told_once(points: Sequence[BenchPoint]) -> list[Finding]:
         )
         say = "points say" if len(silent) > 1 else "point says"
         sentence = (
-            f"{len(silent)} {say} nothing about the counter's limits, as the "
-            f"uncertainty exceeds what is permitted: {shown}."
+            f"{len(silent)} {say} nothing about the counter's limits, as the uncertainty exceeds what is "
+            f"permitted: {shown}."
         )
-        found.append(note("POINT_CANNOT_TELL", sentence, points=len(silent)))
-    return found
-
-
-def _merged_facts(said: SheetFacts, **stated: object) -> SheetFacts:
-    """Return what the sheet says, overridden by what the caller states."""
-    facts = replace(said, **{name: value for name, value in stated.items() if value is not None})  # type: ignore[arg-type]
-    permitted = facts.permitted_relative
-    if permitted is None:
-        msg = "nothing says what is permitted; state permitted_relative, or '# permitted: 1e-6' in the sheet"
-        raise InputError(msg)
-    need_not_negative(permitted_relative=permitted)
-    return facts if facts.permitted_digits is not None else replace(facts, permitted_digits=1.0)
+        yield note("POINT_CANNOT_TELL", sentence, points=len(silent))
+    for point, distance in apart:
+        p, counts = point.point, point.deviation.value
+        if p.function != "totalise" and p.gate_s is not None:
+            counts *= p.gate_s * (p.pulses_per_revolution / 60 if p.function == "rpm" else 1.0)
+        if p.function in RISES_WITH_TIMEBASE:
+            said = (
+                f"lies {abs(distance):.0f} standard uncertainties from the other points; look at level, "
+                "slope and cabling of this signal."
+            )
+        elif counts < 0:
+            said = (
+                f"about {abs(counts):.0f} counts are lost; the input did not follow every period. Raise the "
+                "level or look at the trigger threshold."
+            )
+        else:
+            said = (
+                f"about {counts:.0f} counts too many; noise or ringing crosses the threshold more than once. "
+                "Lower the level, attenuate or filter."
+            )
+        yield caution("MISCOUNT", f"{p.title}: {said}", counts=counts, standard_uncertainties=distance)
+    repeated = [p.point.readings for p in points if len(p.point.readings) > 1]
+    frozen = sum(min(readings) == max(readings) for readings in repeated)
+    if frozen:
+        sentence = (
+            f"At {frozen} of {len(repeated)} points that were read more than once all readings are the same: "
+            "stimulus and timebase may be in step, and more readings do not make the count finer."
+        )
+        yield note("FROZEN_READINGS", sentence, points=frozen)
+    if timebase is not None and len(kept) > 1:
+        z = [(p.relative_deviation - timebase.value) / p.relative_uncertainty for p in kept]
+        chance = float(special.chdtrc(len(kept) - 1, math.fsum(v * v for v in z)))
+        those, severity = f"{len(kept)} points that read the timebase", good
+        sentence = f"All {those} agree on one offset (chi-squared, p = {chance:.2g})."
+        if not chance > UNLIKELY:
+            severity = caution
+            sentence = (
+                f"The {those} do not agree on one offset (chi-squared, p = {chance:.1g}): a stated "
+                "resolution or noise is too small, or a function errs."
+            )
+        yield severity("TIMEBASE_AGREES", sentence, probability=chance)
+    for a, b, size in disagreements:
+        sentence = (
+            f"{a.title} and {b.title} read one signal and differ by {abs(size):.1f} standard uncertainties."
+        )
+        yield caution("FUNCTIONS_DISAGREE", sentence, standard_uncertainties=size)
+    rated = facts.rated_hz
+    if rated is not None and not (usable[0] <= rated[0] and usable[1] >= rated[1]):
+        shown = "no frequency" if math.isnan(usable[0]) else f"{usable[0]:g} Hz to {usable[1]:g} Hz"
+        sentence = f"Readings passed from {shown}; the rated range is {rated[0]:g} Hz to {rated[1]:g} Hz."
+        yield caution("RATED_RANGE_NOT_SHOWN", sentence)
+    beyond = [
+        p.point
+        for p in points
+        if (own := p.point.rated_hz or rated) is not None
+        and math.isfinite(frequency := p.point.event_frequency_hz)
+        and not own[0] <= frequency <= own[1]
+    ]
+    if beyond:
+        worst = max(beyond, key=lambda point: point.event_frequency_hz)
+        sentence = (
+            f"{counted(len(beyond), 'point lies', 'points lie')} outside the rated range (one: "
+            f"{worst.title}): what a counter does there is not promised, and levels or frequencies past its "
+            "ratings can damage it; obey its manual."
+        )
+        yield caution("BEYOND_RATED_RANGE", sentence, points=len(beyond))
 
 
 def _checked(
@@ -506,21 +455,15 @@ def _deviation(
         reference_uncertainty=reference,
         locked=locked,
     )
-    parts = list(stated.budget.contributions)
-    scatter = _unexplained_scatter(point, stated.budget.standard_uncertainty)
-    return budget(mean - point.applied, UNITS[point.function], [*parts, *([scatter] if scatter else [])])
-
-
-def _unexplained_scatter(point: SheetPoint, explained: float) -> Contribution | None:
-    count = len(point.readings)
-    variance = float(np.var(point.readings, ddof=1)) if count > 1 else 0.0
-    if variance == 0:
-        return None
-    if explained > 0 and special.chdtrc(count - 1, (count - 1) * variance / explained**2) > UNLIKELY:
-        return None
-    return Contribution(
-        name=UNEXPLAINED, standard_uncertainty=math.sqrt(variance / count), degrees_of_freedom=count - 1
-    )
+    parts, explained = list(stated.budget.contributions), stated.budget.standard_uncertainty
+    freedom = len(point.readings) - 1
+    variance = float(np.var(point.readings, ddof=1)) if freedom else 0.0
+    if variance and (
+        explained == 0 or special.chdtrc(freedom, freedom * variance / explained**2) <= UNLIKELY
+    ):
+        scatter = math.sqrt(variance / (freedom + 1))
+        parts.append(Contribution(name=UNEXPLAINED, standard_uncertainty=scatter, degrees_of_freedom=freedom))
+    return budget(mean - point.applied, UNITS[point.function], parts)
 
 
 def _told_apart(points: Sequence[BenchPoint]) -> tuple[list[BenchPoint], list[tuple[BenchPoint, float]]]:

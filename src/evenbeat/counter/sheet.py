@@ -48,20 +48,11 @@ _SMALL_NUMBERS = {"no": "0", "one": "1", "two": "2", "three": "3", "five": "5", 
 
 @dataclass(frozen=True, kw_only=True)
 class SheetPoint:
-    """Readings of one stimulus with the same settings; SI units.
+    """Readings of one stimulus with the same settings, in SI or the unit of the function.
 
-    Attributes
-    ----------
-    rows
-        Line numbers in the file.
-    readings
-        In the unit of the function: Hz, s, counts, ratio or revolutions per minute.
-    input
-        Which input of the counter; empty where there is but one.
-    reference_uncertainty
-        Relative standard uncertainty of this stimulus; ``None``: that of the whole sheet.
-    rated_hz
-        Rated frequencies of this input; ``None``: those of the whole sheet.
+    ``rows`` are line numbers in the file; ``input`` is empty where there is but one. Relative standard
+    uncertainty of this stimulus and rated frequencies of this input are ``None`` where those of the sheet
+    count.
     """
 
     function: Function
@@ -123,12 +114,7 @@ class SheetPoint:
 class SheetFacts:
     """What the head of a sheet says about the counter; ``None`` where it does not.
 
-    Attributes
-    ----------
-    permitted_relative, permitted_digits
-        Permitted deviation: part of the reading, plus a number of least digits.
-    rated_hz
-        Lowest and highest rated frequency.
+    Permitted is part of the reading plus a number of least digits.
     """
 
     permitted_relative: float | None = None

@@ -11,14 +11,16 @@ mixture needs. With gaps n(k) is the autocorrelation of the whole mask of valid 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from functools import lru_cache
+from typing import Self
 
 import numpy as np
 
-from evenbeat.deviations.averaging import IntArray
+from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.deviations.sums.kernels import TermSum
+from evenbeat.deviations.sums.pairs import pairs_of_bins, stretches_of_runs
 from evenbeat.quantities import FloatArray
 
 REACH = 30
@@ -36,58 +38,45 @@ STEEPEST = 4.0
 MOST_STEPS, CLOSE = 30, 1e-9
 NEARLY_ALL = 0.1
 """Relative scatter of the numbers of terms in stretches up to which they count as equal."""
-LONGEST_TABLE = 1 << 17
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Moments:
-    """Expectation and scatter of one statistic at one averaging factor, per unit of the levels.
+    """Expectation and scatter of statistics at n averaging factors, per unit of the levels.
 
-    ``expected`` (noises,) is NaN without any term; ``aimed_at`` the variance that it estimates; under levels
-    h the variance of the statistic is ``2 hᵀ products h``.
+    ``expected`` (n, noises) is NaN without any term; ``aimed_at`` the variance that is estimated; under
+    levels h the variance of a statistic is ``2 hᵀ products h``, ``products`` being (n, noises, noises).
     """
 
     expected: FloatArray
     aimed_at: FloatArray
     products: FloatArray
 
-    def freedom(self, levels: FloatArray) -> float:
-        """Return the equivalent degrees of freedom under these levels, at least one."""
-        return at_least_one(float((self.expected @ levels) ** 2 / (levels @ self.products @ levels)))
+    @classmethod
+    def joined(cls, parts: Sequence[Moments]) -> Self:
+        """Return those of all parts, one after the other."""
+        names = (item.name for item in fields(cls))
+        return cls(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
+
+    def freedom(self, levels: FloatArray) -> FloatArray:
+        """Return the equivalent degrees of freedom under these levels, (noises,) or a row each, at least one.
+
+        By sums along the last axes: a row is the same to the last bit whatever other rows there are.
+        """
+        pairs = levels[..., :, np.newaxis] * levels[..., np.newaxis, :]
+        edf = np.sum(self.expected * levels, axis=-1) ** 2 / np.sum(self.products * pairs, axis=(-2, -1))
+        return np.maximum(edf, 1.0)  # rounding may leave less; NaN stays NaN
 
     @property
-    def of_unit_phase_errors(self) -> float:
-        """What independent phase errors of unit variance make it: white PM of density 2 per sample."""
-        return float(self.expected[0]) * 8 * math.pi**2
+    def of_unit_phase_errors(self) -> FloatArray:
+        """What independent phase errors of unit variance make them: white PM of density 2 per sample."""
+        return self.expected[:, 0] * 8 * math.pi**2
 
     @property
     def least_freedom(self) -> FloatArray:
-        """Levels of the one noise under which there are the fewest, shape (noises,)."""
-        fewest = int(np.argmin(self.expected**2 / np.diag(self.products)))
-        return np.eye(len(self.expected))[fewest]
-
-
-def moments_of_terms(
-    terms: TermSum, factor: int, covariances: Callable[[int], FloatArray], *, spans: int, overlapping: bool
-) -> Moments:
-    """Return those of a mean of squared terms linear in phase, each of which spans so many averaging times.
-
-    ``covariances`` gives those of two terms at the :func:`usual_lags` up to the last, shape (noises, lags).
-    """
-    lags, weights = usual_lags(factor, spans, terms.possible - 1, overlapping=overlapping)
-    if terms.terms > 1:
-        pairs = terms.pairs(lags, bins=not overlapping)
-        if pairs is None:
-            lags, weights = _among_many_gaps(terms, factor, spans)
-        else:
-            weights = weights * pairs
-    at = covariances(int(lags[-1]))
-    expected = at[:, 0]
-    if terms.terms < 2:
-        expected = expected if terms.terms else np.full(len(at), np.nan)
-        return Moments(expected=expected, aimed_at=expected, products=np.outer(expected, expected))
-    products = (at * weights) @ at.T / float(terms.terms) ** 2
-    return Moments(expected=expected, aimed_at=expected, products=products)
+        """Levels of the one noise under which there are the fewest, shape (n, noises)."""
+        of_each = self.expected**2 / np.diagonal(self.products, axis1=1, axis2=2)
+        return np.eye(self.expected.shape[1])[np.argmin(of_each, axis=1)]
 
 
 def at_least_one(edf: float) -> float:
@@ -140,7 +129,7 @@ def lag_weights(lags: IntArray) -> FloatArray:
     return weights
 
 
-def _among_many_gaps(terms: TermSum, factor: int, spans: int) -> tuple[IntArray, FloatArray]:
+def lags_among_gaps(terms: TermSum, factor: int, spans: int) -> tuple[IntArray, FloatArray]:
     """Return the usual lags, and how many pairs of both signs each of them stands for.
 
     Every lag is counted, since n(k) jumps from lag to lag where gaps are regular. At long averaging times
@@ -148,8 +137,8 @@ def _among_many_gaps(terms: TermSum, factor: int, spans: int) -> tuple[IntArray,
     noise of phase c(k) stands out there from its neighbours.
     """
     width = max(1, factor // BINS)
-    last = min(terms.possible - 1, REACH_WITH_GAPS * factor)
-    both_signs = 2.0 * terms.pairs_of_bins(width, last // width + 1)
+    last, mask = min(terms.possible - 1, REACH_WITH_GAPS * factor), terms.mask
+    both_signs = 2.0 * pairs_of_bins(mask, width, last // width + 1)
     both_signs[0] /= 2
     lags = overlapping_lags(factor, spans)
     if width == 1:
@@ -161,7 +150,7 @@ def _among_many_gaps(terms: TermSum, factor: int, spans: int) -> tuple[IntArray,
     where = np.searchsorted(lags, factor * np.arange(spans + 1))
     binned = weights[where]
     for place, lag in zip(where.tolist(), lags[where].tolist(), strict=True):
-        alone = terms.pairs_apart(lag) * (1 + (lag > 0))
+        alone = pairs_apart(mask, lag) * (1 + (lag > 0))
         weights[place] += alone
         weights[abs(place - 1)] -= 0.5 * alone
         weights[place + 1] -= 0.5 * alone
@@ -171,6 +160,11 @@ def _among_many_gaps(terms: TermSum, factor: int, spans: int) -> tuple[IntArray,
         weights[abs(place - 1)] += 0.5 * weight
         weights[place + 1] += 0.5 * weight
     return lags, weights
+
+
+def pairs_apart(mask: BoolArray, lag: int) -> int:
+    """Return how many pairs of used terms are ``lag`` terms apart, counted one by one."""
+    return int(np.count_nonzero(mask[lag:] & mask[: max(0, len(mask) - lag)]))
 
 
 @lru_cache(maxsize=64)
@@ -212,42 +206,25 @@ def has_weights(averaging_times: float, edf: float) -> bool:
     return averaging_times <= MOST_AVERAGING_TIMES and 1 < edf < LARGEST_FREEDOM
 
 
-def weighing_of_terms(
-    terms: TermSum, overlap: int, edf: float, covariance: Callable[[IntArray], FloatArray]
-) -> FloatArray | None:
-    """Return matrices, shape (1 or 2, n, n), with the weights of a mean of squared terms as eigenvalues.
+def spread_terms(terms: TermSum) -> tuple[IntArray, FloatArray | None]:
+    """Return places of terms that stand for all of them, and for how many each; ``None`` if all for as many.
 
-    These are the eigenvalues of the covariance of the terms, which are linear in phase, of which ``overlap``
-    begin within one averaging time and whose covariance is given up to a factor. Of the terms at long
-    averaging times, which overlap for the most part, evenly spread ones are enough; with gaps, the valid ones
-    in each stretch of so many count as so many at their mean place, unless all stretches have nearly equal
-    numbers of them. Where the record holds many averaging times, or many terms are independent, chi-squared
-    itself is good to half a point of probability, and of a single term it is exact: then ``None``.
+    Of the terms at long averaging times, which overlap for the most part, evenly spread ones are enough; with
+    gaps, the valid ones in each stretch of so many count as so many at their mean place, unless all stretches
+    have nearly equal numbers of them.
     """
-    if terms.terms <= 1 or not has_weights(terms.possible / overlap, edf):
-        return None
     stride = -(-terms.possible // MOST_TERMS)
-    count = -(-terms.possible // stride)
-    evenly = terms.nearly_complete
-    if not evenly:
-        places, counts = terms.stretches(stride if terms.terms > MOST_TERMS else 1)
-        evenly = len(counts) == count and bool(np.std(counts[:-1]) < NEARLY_ALL * np.mean(counts))
-    if evenly:
-        return _halves(covariance(np.arange(count, dtype=np.int64) * stride))
-    apart = np.abs(places[:, np.newaxis] - places)
-    if terms.possible <= LONGEST_TABLE:  # far fewer distances than pairs
-        some = np.zeros(terms.possible, dtype=bool)
-        some[apart] = True
-        at = np.zeros(terms.possible)
-        at[some] = covariance(np.flatnonzero(some))
-        matrix = at[apart]
-    else:
-        distances, which = np.unique(apart, return_inverse=True)
-        matrix = covariance(distances)[which.reshape(apart.shape)]
-    return (matrix * np.sqrt(np.outer(counts, counts)))[np.newaxis]
+    evenly = np.arange(-(-terms.possible // stride), dtype=np.int64) * stride
+    # numbers whose relative scatter is 0.1 leave out a hundredth of the terms at least
+    if terms.possible - terms.terms < NEARLY_ALL**2 * terms.possible:
+        return evenly, None
+    places, counts = stretches_of_runs(terms.runs, stride if terms.terms > MOST_TERMS else 1, terms.possible)
+    if len(counts) == len(evenly) and np.std(counts[:-1]) < NEARLY_ALL * np.mean(counts):
+        return evenly, None
+    return places, counts
 
 
-def _halves(row: FloatArray) -> FloatArray:
+def halves(row: FloatArray) -> FloatArray:
     """Return two matrices, of one size for all, that together have the eigenvalues of a Toeplitz matrix.
 
     Its vectors are even or odd about the middle: half the size, an eighth of the work each (Cantoni and

@@ -15,6 +15,7 @@ import numpy as np
 
 from evenbeat.deviations.averaging import Averaging, IntArray, chosen_factors
 from evenbeat.deviations.curve import StabilityCurve
+from evenbeat.deviations.freedom import Moments
 from evenbeat.deviations.noise_mixture import Law
 from evenbeat.deviations.points import (
     Bias,
@@ -69,12 +70,14 @@ def hybrid_curve(
     short, spans = factors[factors <= join], factors[factors > join] // 3 * 4
     looked = Looked(record=record, samples=samples, minimum_coverage=minimum_coverage)
     mixture = looked.mixture(noise, order=2)
-    allan = computed_points(looked, _ALLAN, short, mixture, bias)
-    tell = _counted_on(progress, len(short), len(factors))
-    theo1 = computed_points(looked, _THEO1, spans, mixture, bias, progress=tell)
-    law = Law.of(mixture, [*allan.moments, *theo1.moments])
-    if bias == "published" and len(spans):
-        theo1 = replace(theo1, bias=np.full(len(spans), measured_ratio(samples)))
+    parts = [computed_points(looked, _ALLAN, short, mixture, bias)] if len(short) else []
+    if len(spans):
+        tell = _counted_on(progress, len(short), len(factors))
+        theo1 = computed_points(looked, _THEO1, spans, mixture, bias, progress=tell)
+        if bias == "published":
+            theo1 = replace(theo1, bias=np.full(len(spans), measured_ratio(samples)))
+        parts.append(theo1)
+    law = Law.of(mixture, Moments.joined([part.moments for part in parts]))
     sentence = (
         f"Up to {duration_text(join * record.interval_s)} this is the overlapping Allan deviation, beyond it "
         "Théo1 at its effective averaging time."
@@ -86,7 +89,7 @@ def hybrid_curve(
         looked,
         _JOINED,
         factors,
-        [allan, theo1],
+        parts,
         law,
         mixture,
         stated=noise is not None,

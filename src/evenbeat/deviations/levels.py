@@ -133,33 +133,41 @@ def variances_of(record: Record) -> Variances:
         raise TooShortError(msg, needed=needed, available=len(record))
     factors = 2 ** np.arange(int(math.log2((samples.points - 1) / LONGEST_SHARE)) + 1)
     units = np.array([in_seconds(alpha, record.interval_s) for alpha in FIVE]) / record.interval_s**2
-    found, scatter, most = [], [], 0
+    kinds: list[tuple[int, int, bool]] = []
+    values, responses, scatter, most = (
+        [np.empty(0)],
+        [np.empty((0, DRIFT + 1))],
+        [np.empty((0, DRIFT, DRIFT))],
+        0,
+    )
     for form in (DIFFERENCES[name] for name in LOOKS):
         # at factor 1 the modified Allan variance is the Allan variance
         wanted = factors[form.averaged :]
-        for terms, factor in zip(form.variances(samples, wanted), wanted.tolist(), strict=True):
-            if terms.terms < 2:
-                continue
-            moments = form.moments(terms, samples.points, factor)
-            drift = 0.0 if form.order > 2 else 0.5 * (factor * record.interval_s) ** 2
-            value = terms.total / record.interval_s**2
-            expected = moments.expected[:DRIFT] * units
-            found.append(((form.order, factor, form.averaged), value, [*expected, drift]))
-            # no noise has less than one degree of freedom
-            least = np.minimum(1.0, moments.expected[:DRIFT] / np.sqrt(np.diag(moments.products)[:DRIFT]))
-            scatter.append(moments.products[:DRIFT, :DRIFT] * np.outer(units * least, units * least))
-            most = max(most, terms.possible)
-    if not found:
+        sums = form.variances(samples, wanted)
+        there = [place for place, terms in enumerate(sums) if terms.terms >= 2]
+        if not there:
+            continue
+        wanted, sums = wanted[there], [sums[place] for place in there]
+        moments = form.moments(sums, samples.points, wanted.tolist())
+        expected, products = moments.expected[:, :DRIFT], moments.products[:, :DRIFT, :DRIFT]
+        drift = 0.5 * (wanted * record.interval_s) ** 2 * (form.order == 2)
+        kinds += [(form.order, factor, form.averaged) for factor in wanted.tolist()]
+        values.append(np.array([terms.total for terms in sums]) / record.interval_s**2)
+        responses.append(np.column_stack([expected * units, drift]))
+        # no noise has less than one degree of freedom
+        least = units * np.minimum(1.0, expected / np.sqrt(np.diagonal(products, axis1=1, axis2=2)))
+        scatter.append(products * least[:, :, np.newaxis] * least[:, np.newaxis])
+        most = max(most, *(terms.possible for terms in sums))
+    if not kinds:
         msg = (
             "gaps leave no two terms of any variance, so that no noise can be fitted; take a stretch without"
         )
         raise InputError(msg)
-    kinds, values, responses = zip(*found, strict=True)
     return Variances(
-        terms=kinds,
-        values=np.array(values),
-        responses=np.array(responses),
-        scatter=np.array(scatter),
+        terms=tuple(kinds),
+        values=np.concatenate(values),
+        responses=np.concatenate(responses),
+        scatter=np.concatenate(scatter),
         samples=most,
         units=units,
     )

@@ -26,12 +26,12 @@ from typing import Self
 import numpy as np
 from scipy import optimize, special
 
-from evenbeat.deviations.averaging import BoolArray
+from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.deviations.covariance import EXPONENTS, exponents_of, products_of, term_spectra
-from evenbeat.deviations.forms.terms import Differences
+from evenbeat.deviations.forms.terms import Differences, moments_of_terms
 from evenbeat.deviations.freedom import Moments
-from evenbeat.deviations.sums.kernels import TermSum
+from evenbeat.deviations.sums.kernels import TermSum, sums_of_squares
 from evenbeat.deviations.sums.samples import Samples
 from evenbeat.errors import InputError
 from evenbeat.powerlaw import NOISE_NAMES, NoiseLevels
@@ -128,7 +128,7 @@ class NoiseMixture:
 class Law:
     """How a statistic is distributed at n averaging times under a mixture.
 
-    ``levels`` (noises,) are of the mean mixture, under which there are ``aimed_at``, the variance aimed at
+    ``levels`` (n, noises) are of the mean mixture, under which there are ``aimed_at``, the variance aimed at
     under the five usual noises (NaN if unknown), ``bias``, the expectation over it, ``edf`` (NaN where there
     is no term) and ``exponent``, α of the noise that makes the largest part (NaN likewise); ``surely`` is the
     share of the nodes under which it is that noise. ``scales`` and ``freedoms``, (n, groups), are what the
@@ -145,13 +145,11 @@ class Law:
     freedoms: FloatArray
 
     @classmethod
-    def of(cls, mixture: NoiseMixture | None, moments: Sequence[Moments]) -> Self:
+    def of(cls, mixture: NoiseMixture | None, moments: Moments) -> Self:
         """Return the law of each point; of an unknown noise that with the fewest degrees of freedom."""
-        if mixture is None or not moments:
+        if mixture is None:
             return cls._unknown(moments)
-        expected = np.array([point.expected for point in moments])
-        aimed = np.array([point.aimed_at for point in moments])
-        products = np.array([point.products for point in moments])
+        expected, aimed, products = moments.expected, moments.aimed_at, moments.products
         count, noises = expected.shape
         nodes = mixture.levels_for(noises)
         mean = nodes.mean(axis=0)
@@ -168,7 +166,7 @@ class Law:
         strongest = np.argmax(parts[:, -1], axis=1)
         scales, grouped = _grouped(_widened(scales, freedoms[:, :-1]), freedoms[:, :-1])
         return cls(
-            levels=mean,
+            levels=np.broadcast_to(mean, expected.shape),
             aimed_at=(mean * aimed)[:, : len(NOISE_NAMES)].sum(axis=-1),
             bias=bias,
             edf=freedoms[:, -1],
@@ -179,17 +177,17 @@ class Law:
         )
 
     @classmethod
-    def _unknown(cls, moments: Sequence[Moments]) -> Self:
-        levels = [point.least_freedom for point in moments]
-        fewest = np.array([point.freedom(row) for point, row in zip(moments, levels, strict=True)])
+    def _unknown(cls, moments: Moments) -> Self:
+        levels = moments.least_freedom
+        fewest, count = moments.freedom(levels), len(levels)
         return cls(
-            levels=levels[-1] if levels else np.zeros(0),
-            aimed_at=np.full(len(moments), np.nan),
-            bias=np.ones(len(moments)),
+            levels=levels,
+            aimed_at=np.full(count, np.nan),
+            bias=np.ones(count),
             edf=fewest,
-            exponent=np.full(len(moments), np.nan),
-            surely=np.zeros(len(moments)),
-            scales=np.ones((len(moments), 1)),
+            exponent=np.full(count, np.nan),
+            surely=np.zeros(count),
+            scales=np.ones((count, 1)),
             freedoms=fewest[:, np.newaxis],
         )
 
@@ -243,83 +241,71 @@ class Anchors:
 
     points: tuple[tuple[int, bool], ...]
     squares: FloatArray
-    moments: tuple[Moments, ...]
+    moments: Moments
 
 
 def _anchors(samples: Samples, order: int) -> Anchors | None:
     """Return the mean squares that enough terms stand behind; ``None`` if there are none."""
-    points: list[tuple[int, bool]] = []
-    squares: list[float] = []
-    moments: list[Moments] = []
-    factor = 1
-    while order * factor < samples.points:
+    factors = 2 ** np.arange(max(0, (samples.points - 1) // order).bit_length())
+    short = factors[factors <= FINEST]
+    looks = [(1, short, False), (1, short[(short > 1) & ((order + 1) * short <= samples.points)], True)]
+    looks += [(factor // FINEST, np.array([FINEST]), False) for factor in factors[len(short) :].tolist()]
+    each = sorted(
+        (
+            (stride * lag, averaged, terms)
+            for stride, lags, averaged in looks
+            for lag, terms in zip(
+                lags.tolist(), _sums(samples.decimated(stride), lags, order, averaged=averaged), strict=True
+            )
+            if terms.terms and terms.total / terms.terms > NOTHING
+        ),
+        key=lambda row: row[:2],
+    )
+    if not each:
+        return None
+    points = [(factor, averaged) for factor, averaged, _ in each]
+    found = []
+    for factor, averaged, terms in each:
         stride = max(1, factor // FINEST)
-        pieces = _differences(samples, factor, stride, order)
-        kinds = [(False, pieces)]
-        if 1 < factor <= FINEST and (order + 1) * factor <= samples.points:
-            kinds.append((True, [_running_means(piece, factor) for piece in pieces]))
-        for averaged, some in kinds:
-            found = _mean_square(some, factor, stride, order, averaged=averaged)
-            # mean squares of no noise fall faster than 1/factor: readings that stand still do
-            if found is not None and (not squares or found[0] > STANDS_STILL * squares[0] / factor):
-                points.append((factor, averaged))
-                squares.append(found[0])
-                moments.append(found[1])
-        factor *= 2
-    if not points:
+        found.append((Differences(order=order, averaged=averaged, stride=stride), terms, factor // stride))
+    moments = moments_of_terms(found)
+    random_walk = (np.arange(moments.expected.shape[1]) == exponents_of(2).index(-2)).astype(float)
+    squares = np.array([terms.total / terms.terms for _, terms, _ in found])
+    kept = np.flatnonzero(moments.freedom(random_walk) >= LEAST_FREEDOM)
+    if len(kept) == 0:
         return None
-    return Anchors(points=tuple(points), squares=np.array(squares), moments=tuple(moments))
+    # mean squares of no noise fall faster than 1/factor: readings that stand still do
+    factors = np.array([factor for factor, _ in points])
+    still = squares[kept[1:]] <= STANDS_STILL * squares[kept[0]] / factors[kept[1:]]
+    kept = np.append(kept[0], kept[1:][~still])
+    return Anchors(
+        points=tuple(points[k] for k in kept.tolist()),
+        squares=squares[kept],
+        moments=Moments(
+            expected=moments.expected[kept], aimed_at=moments.aimed_at[kept], products=moments.products[kept]
+        ),
+    )
 
 
-def _differences(samples: Samples, factor: int, stride: int, order: int) -> list[FloatArray]:
-    """Return differences of points ``stride`` apart, NaN where unknown; of a long record in stretches."""
-    points = samples if stride == 1 else samples.decimated(stride)
-    lag = factor // stride
-    size = points.points - order * lag
-    begins = [0]
-    if size > MOST_TERMS:
-        begins = np.linspace(0, size - MOST_TERMS // STRETCHES, STRETCHES).astype(int).tolist()
-        size = MOST_TERMS // STRETCHES
-    pieces: list[FloatArray] = []
-    for begin in begins:
-        found: FloatArray = np.empty(size + (order - 1) * lag)
-        points.fill_advances(found, begin, lag)
-        for _ in range(order - 1):
-            found = found[lag:] - found[:-lag]
-        pieces.append(found)
-    return pieces
-
-
-def _running_means(piece: FloatArray, factor: int) -> FloatArray:
-    """Return means over ``factor`` neighbours, NaN where one of them is unknown."""
-    unknown = np.isnan(piece)
-    sums = np.concatenate([[0.0], np.cumsum(np.where(unknown, 0.0, piece))])
-    means = (sums[factor:] - sums[:-factor]) / factor
-    if unknown.any():
-        counts = np.concatenate([[0], np.cumsum(unknown)])
-        means[counts[factor:] > counts[:-factor]] = np.nan
-    return means
-
-
-def _mean_square(
-    pieces: list[FloatArray], factor: int, stride: int, order: int, *, averaged: bool
-) -> tuple[float, Moments] | None:
-    """Return a mean square and its moments; stretches lie farther apart than any covariance reaches."""
-    terms = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
-    valid = ~np.isnan(terms)
-    used = int(np.count_nonzero(valid))
-    if used == 0:
-        return None
-    whole = used == len(terms)
-    square = float(np.mean((terms if whole else terms[valid]) ** 2))
-    if not square > NOTHING:
-        return None
-
-    among = TermSum(total=0.0, possible=len(terms), terms=used, valid=None if whole else valid)
-    form = Differences(order=order, averaged=averaged, stride=stride)
-    moments = form.of_mean_square(among, factor // stride)
-    random_walk = (np.arange(len(moments.expected)) == exponents_of(2).index(-2)).astype(float)
-    return (square, moments) if moments.freedom(random_walk) >= LEAST_FREEDOM else None
+def _sums(samples: Samples, lags: IntArray, order: int, *, averaged: bool) -> list[TermSum]:
+    """Return the sums of squared terms, in a long record of stretches beyond the reach of covariances."""
+    if samples.points <= MOST_TERMS:
+        return sums_of_squares(samples, lags, order, averaged=averaged)
+    length, found = MOST_TERMS // STRETCHES, []
+    for lag in lags.tolist():
+        begins = np.linspace(0, samples.points - order * lag - length, STRETCHES).astype(int).tolist()
+        pieces = [samples.between(begin, begin + length + order * lag) for begin in begins]
+        parts = [sums_of_squares(piece, [lag], order, averaged=averaged)[0] for piece in pieces]
+        terms, possible = (sum(counts) for counts in zip(*((p.terms, p.possible) for p in parts), strict=True))
+        found.append(
+            TermSum(
+                total=math.fsum(part.total for part in parts),
+                possible=possible,
+                terms=terms,
+                valid=None if terms == possible else np.concatenate([part.mask for part in parts]),
+            )
+        )
+    return found
 
 
 @lru_cache(maxsize=16)
@@ -359,8 +345,7 @@ def _normal_draws(unknowns: int) -> FloatArray:
 
 def _nodes(anchors: Anchors, order: int) -> FloatArray:
     """Return levels drawn from what the anchors leave of them, shape (draws, noises)."""
-    response = np.array([point.expected for point in anchors.moments])
-    scatter = np.array([point.products for point in anchors.moments])
+    response, scatter = anchors.moments.expected, anchors.moments.products
     single = np.maximum(response**2 / np.einsum("iaa->ia", scatter), 1.0)
     noises = response.shape[1]
     if order == 2:
@@ -410,17 +395,16 @@ class _Fits:
         levels = np.where(subsets, 0.5 / subsets.sum(axis=1, keepdims=True), 0.0)
         for number in range(ROUNDS):
             residuals, covariance = self._residuals(levels)
-            inverse = np.linalg.inv(np.linalg.cholesky(covariance))
             if number == ROUNDS - 2:  # nearly there: what is far from the record now is so at the end
-                likelihood = _log_likelihood(residuals[:, np.newaxis], inverse)[:, 0]
+                likelihood = _log_likelihood(residuals[:, np.newaxis], covariance)[:, 0]
                 hopeful = likelihood > likelihood.max() - HOPELESS
-                subsets, levels, residuals, inverse = (
-                    some[hopeful] for some in (subsets, levels, residuals, inverse)
+                subsets, levels, residuals, covariance = (
+                    some[hopeful] for some in (subsets, levels, residuals, covariance)
                 )
             means = levels @ self.response.T
-            slope = inverse @ (self.response / means[:, :, np.newaxis] * subsets[:, np.newaxis])
-            both = np.concatenate([slope, inverse @ residuals[..., np.newaxis]], axis=2)
-            products = slope.swapaxes(1, 2) @ both
+            slope = self.response / means[:, :, np.newaxis] * subsets[:, np.newaxis]
+            both = np.concatenate([slope, residuals[..., np.newaxis]], axis=2)
+            products = slope.swapaxes(1, 2) @ np.linalg.solve(covariance, both)
             # the unit matrix: a level is not known worse than to the most there can be of it
             normal = products[..., :-1] + np.eye(subsets.shape[1])
             if number < ROUNDS - 1:
@@ -436,7 +420,7 @@ class _Fits:
             drawn, inside = np.clip(drawn, 0.0, 1.0), ~inside
         used = np.where(inside[..., np.newaxis], drawn, levels[:, np.newaxis])
         off = residuals[:, np.newaxis] + np.log(means[:, np.newaxis] / (used @ self.response.T))
-        likelihood = _log_likelihood(off, inverse)
+        likelihood = _log_likelihood(off, covariance)
         proposed = (_log_size(root) - size * math.log(WIDENED * math.sqrt(2 * math.pi)))[:, np.newaxis]
         proposed = proposed - 0.5 * (subsets @ (normals**2).T)
         prior = (size - 1) * math.log(ODDS_OF_ONE_MORE) - subsets @ np.log(self.likely)
@@ -472,11 +456,10 @@ def _log_chi_squared(half: FloatArray) -> tuple[FloatArray, FloatArray]:
     return special.digamma(half) - np.log(half), trigamma
 
 
-def _log_likelihood(off: FloatArray, inverse: FloatArray) -> FloatArray:
-    """Return that of residuals, shape (subsets, n, points), given the inverse roots of their covariances."""
-    return np.asarray(
-        _log_size(inverse)[:, np.newaxis] - 0.5 * np.sum((off @ inverse.swapaxes(1, 2)) ** 2, axis=2)
-    )
+def _log_likelihood(off: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Return that of residuals, shape (subsets, n, points), given their covariances."""
+    squares = np.sum(off * np.linalg.solve(covariance, off.swapaxes(1, 2)).swapaxes(1, 2), axis=2)
+    return np.asarray(-0.5 * (np.linalg.slogdet(covariance)[1][:, np.newaxis] + squares))
 
 
 def _pairs(levels: FloatArray) -> FloatArray:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import Any, Literal, TypeVar
 from weakref import WeakKeyDictionary
 
@@ -249,7 +248,7 @@ class Points:
     terms: list[TermSum]
     bias: FloatArray
     expected: FloatArray
-    moments: list[Moments]
+    moments: Moments
     law: Law
     weights: list[FloatArray | None]
 
@@ -312,7 +311,7 @@ def made_curve(
         np.concatenate([getattr(part, name) for part in parts]) for name in ("bias", "expected")
     )
     deviation = kind.deviation(variances / bias, times, interval)
-    errors = np.array([found.of_unit_phase_errors for part in parts for found in part.moments])
+    errors = np.concatenate([part.moments.of_unit_phase_errors for part in parts])
     return StabilityCurve(
         statistic=kind.name,
         title=kind.title,
@@ -417,13 +416,12 @@ def computed_points(
             looked.samples, factors, minimum_coverage=looked.minimum_coverage, progress=progress
         ),
     )
-    each = list(zip(terms, factors.tolist(), strict=True))
-    moments = [remembered(factor, partial(form.moments, term, points, factor)) for term, factor in each]
+    whole = factors.tolist()
+    moments = remembered(("moments", factors.tobytes()), lambda: form.moments(terms, points, whole))
     law = Law.of(mixture, moments)
-    levels = [law.levels if mixture is not None else found.least_freedom for found in moments]
+    rows = zip(terms, whole, law.levels, law.edf, moments.expected, strict=True)
     weighing = [
-        form.weighing(term, points, factor, found, level) if term.terms else None
-        for (term, factor), found, level in zip(each, moments, levels, strict=True)
+        form.weighing(term, points, factor, *row) if term.terms else None for term, factor, *row in rows
     ]
     removed: FloatArray = np.ones(len(factors))
     if bias == "exact" and mixture is not None:
@@ -432,7 +430,7 @@ def computed_points(
         removed = np.array(
             [
                 1.0 if math.isnan(alpha) else form.published_bias(points, factor, round(alpha))
-                for (_, factor), alpha in zip(each, law.exponent, strict=True)
+                for factor, alpha in zip(whole, law.exponent, strict=True)
             ]
         )
     return Points(

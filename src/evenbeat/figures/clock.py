@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
-from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.forecaster import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest, HorizonScore, ScoredQuantity
 from evenbeat.errors import InputError

@@ -12,7 +12,7 @@ from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.calibration.methods import MethodComparison
 from evenbeat.calibration.reliability import ReliabilityComparison
 from evenbeat.calibration.specification import SpecificationVerdict
-from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.forecaster import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.clock.tested import Backtest
 from evenbeat.conditioning.report import ConditioningReport

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 import textwrap
 import uuid
@@ -23,61 +22,6 @@ from evenbeat.units import SECONDS_PER_DAY
 
 LONGEST_LINE = 75
 """Octets of a line without its end."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Appointment:
-    """One all-day event.
-
-    Attributes
-    ----------
-    name
-        The same name is the same event: a later file moves it.
-    alarm_d
-        How many days before it is announced; ``None``: not at all.
-    """
-
-    name: str
-    day: dt.date
-    title: str
-    text: str
-    place: str = ""
-    alarm_d: int | None = None
-
-
-def icalendar(appointments: Iterable[Appointment], *, made: dt.date) -> str:
-    """Return the text of an iCalendar file, lines ended by CRLF; the same appointments give the same text."""
-    lines = [
-        "BEGIN:VCALENDAR",
-        "VERSION:2.0",
-        f"PRODID:-//evenbeat//evenbeat {__version__}//EN",
-        "CALSCALE:GREGORIAN",
-        *(line for one in appointments for line in _event(one, made)),
-        "END:VCALENDAR",
-    ]
-    return "".join(f"{_folded(line)}\r\n" for line in lines)
-
-
-def _event(one: Appointment, made: dt.date) -> Iterator[str]:
-    """Yield the unfolded lines of an event."""
-    yield "BEGIN:VEVENT"
-    yield f"UID:{uuid.uuid5(uuid.NAMESPACE_OID, one.name)}"
-    yield f"DTSTAMP:{made:%Y%m%d}T000000Z"
-    yield f"SEQUENCE:{made.toordinal()}"
-    yield f"DTSTART;VALUE=DATE:{one.day:%Y%m%d}"
-    yield f"SUMMARY:{_escaped(one.title)}"
-    yield f"DESCRIPTION:{_escaped(one.text)}"
-    if one.place:
-        yield f"LOCATION:{_escaped(one.place)}"
-    yield "CATEGORIES:CALIBRATION"
-    yield "TRANSP:TRANSPARENT"
-    if one.alarm_d is not None:
-        yield "BEGIN:VALARM"
-        yield "ACTION:DISPLAY"
-        yield f"DESCRIPTION:{_escaped(one.title)}"
-        yield f"TRIGGER:-P{one.alarm_d}D"
-        yield "END:VALARM"
-    yield "END:VEVENT"
 
 
 def _escaped(text: str) -> str:
@@ -210,15 +154,21 @@ class DueList(Result):
         cannot be evaluated stands on the day of the list; what is not in use is left out. An instrument keeps
         its event from list to list: importing a later one moves it.
         """
-        source = self.source.get("name", "")
-        return icalendar(
-            (self._appointment(one, source) for one in self.instruments if one.state != "not in use"),
-            made=self.on,
-        )
+        lines = [
+            "BEGIN:VCALENDAR",
+            "VERSION:2.0",
+            f"PRODID:-//evenbeat//evenbeat {__version__}//EN",
+            "CALSCALE:GREGORIAN",
+            *(line for one in self.instruments if one.state != "not in use" for line in self._event(one)),
+            "END:VCALENDAR",
+        ]
+        return "".join(f"{_folded(line)}\r\n" for line in lines)
 
-    def _appointment(self, one: DueInstrument, source: str) -> Appointment:
-        ahead = one.state in ("soon", "later")
+    def _event(self, one: DueInstrument) -> Iterator[str]:
+        """Yield the unfolded lines of the all-day event of an instrument."""
+        ahead, source = one.state in ("soon", "later"), self.source.get("name", "")
         begins = {"overdue": "Overdue: calibrate", "not evaluated": "Not evaluated: look at"}
+        title = _escaped(f"{begins.get(one.state, 'Calibrate')} {one.instrument}")
         said = [
             f"Last calibration {one.last_calibration}." if one.last_calibration else "",
             f"Due {one.due}." if one.due else "",
@@ -227,14 +177,25 @@ class DueList(Result):
             f"In tolerance on {self.on}: {percent(one.probability_within)}.",
             f"Suggested by the list of {self.on} from {source}; the owner decides.",
         ]
-        return Appointment(
-            name=f"{source}\n{one.instrument}",
-            day=one.due if ahead and one.due else self.on,
-            title=f"{begins.get(one.state, 'Calibrate')} {one.instrument}",
-            text=" ".join(filter(None, said)),
-            place=one.place,
-            alarm_d=round(float(str(self.settings["soon_d"]))) if ahead else None,
-        )
+        named = f"{source}\n{one.instrument}"  # the same name is the same event: a later file moves it
+        yield "BEGIN:VEVENT"
+        yield f"UID:{uuid.uuid5(uuid.NAMESPACE_OID, named)}"
+        yield f"DTSTAMP:{self.on:%Y%m%d}T000000Z"
+        yield f"SEQUENCE:{self.on.toordinal()}"
+        yield f"DTSTART;VALUE=DATE:{one.due if ahead and one.due else self.on:%Y%m%d}"
+        yield f"SUMMARY:{title}"
+        yield f"DESCRIPTION:{_escaped(' '.join(filter(None, said)))}"
+        if one.place:
+            yield f"LOCATION:{_escaped(one.place)}"
+        yield "CATEGORIES:CALIBRATION"
+        yield "TRANSP:TRANSPARENT"
+        if ahead:
+            yield "BEGIN:VALARM"
+            yield "ACTION:DISPLAY"
+            yield f"DESCRIPTION:{title}"
+            yield f"TRIGGER:-P{round(float(str(self.settings['soon_d'])))}D"
+            yield "END:VALARM"
+        yield "END:VEVENT"
 
     def label(self, instrument: str) -> str:
         """Return the text of a label for an instrument, with its caution."""

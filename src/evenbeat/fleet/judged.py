@@ -150,24 +150,12 @@ LIMITS_OF_A_LOG: dict[str, LimitedBy] = {"tolerance": "tolerance", "record lengt
 
 @dataclass(frozen=True, kw_only=True)
 class Question:
-    """What is asked of every member.
+    """What is asked of every member on the day of the list; calibrations after it are left out.
 
-    Attributes
-    ----------
-    on
-        The day of the list; calibrations after it are left out.
-    tolerance
-        For instruments that state none.
-    longest_s, first_s
-        No interval is longer by policy; nor the first one, after a single calibration.
-    log_options
-        What the logs of a folder do not say themselves, as keywords of :func:`evenbeat.read_log`.
-    priors
-        What is usual for each class (``None``: not stated), as the fleet itself shows.
-    environment_uncertainty
-        As for :func:`evenbeat.suggest_interval`.
-    constant
-        Standard uncertainty of an offset that time does not change: environment, transport, reference.
+    ``tolerance`` is for instruments that state none. No interval is longer than ``longest_s``, by policy, nor
+    the first one, after a single calibration, than ``first_s``. ``log_options`` are keywords of ``read_log``
+    for what the logs of a folder do not say. ``priors``: what is usual for each class (``None``: not stated),
+    as the fleet itself shows. ``constant``: standard uncertainty of an offset that time does not change.
     """
 
     on: date
@@ -245,8 +233,7 @@ def histories_by_class(ready: Sequence[Case | DueInstrument]) -> dict[str | None
 def _or_why_not(line: DueInstrument, judge: Callable[[], T]) -> T | DueInstrument:
     """Return what is judged of a member, or its line with the reason why it cannot be: nothing gets past.
 
-    What is wrong with its data is one sentence; whatever else happens is a fault of this program, which must
-    not keep the other instruments from their line.
+    What is wrong with its data is one sentence; a fault of this program must not cost the others their line.
     """
     try:
         return judge()

@@ -26,18 +26,9 @@ from evenbeat.tables import Row, TableLike, read_table
 class Member:
     """One instrument of a fleet.
 
-    Attributes
-    ----------
-    about
-        What the register states of it; a table says it row by row.
-    rows
-        Its calibrations in any order: of a register, or as a table says them.
-    events
-        Repairs, moves, adjustments and changes of status that the register keeps.
-    overdue_reference
-        What is wrong with the reference of its last calibration; empty where nothing is.
-    log
-        The file, where it is known from a log.
+    ``about`` is what the register states of it (a table says it row by row), ``rows`` its calibrations in any
+    order. ``overdue_reference`` says what is wrong with the reference of the last one, ``log`` is the file
+    where it is known from a log.
     """
 
     name: str
@@ -106,13 +97,7 @@ def _overdue_reference(own: list[Calibration] | None, every: Mapping[str, list[C
 def table_members(
     table: TableLike, date_order: str | None = None, nominal_frequency_hz: float | None = None
 ) -> tuple[list[Member], tuple[Finding, ...]]:
-    """Return the instruments of a table with their rows, in order of their names, and what was assumed.
-
-    Parameters
-    ----------
-    date_order, nominal_frequency_hz
-        As for :meth:`evenbeat.CalibrationHistory.from_table`.
-    """
+    """Return the instruments of a table with their rows, in order of their names, and what was assumed."""
     read = read_table(
         table,
         FIELDS,

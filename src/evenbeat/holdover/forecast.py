@@ -9,10 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.clock.as_predicted import stop_unless_trusted
+from evenbeat.clock.backtest import stop_unless_trusted
 from evenbeat.clock.environment import Course
-from evenbeat.clock.forecast import Forecast
-from evenbeat.clock.forecaster import Forecaster, checked_forecaster, first_exit
+from evenbeat.clock.forecaster import Forecast, Forecaster, checked_forecaster, first_exit
 from evenbeat.clock.levels import VarianceTerms
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import InputError

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.forecaster import Forecast
 from evenbeat.clock.levels import VarianceTerms
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, note

@@ -8,7 +8,8 @@ import signal
 import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
 from typing import TextIO
@@ -17,9 +18,15 @@ from evenbeat import __version__
 from evenbeat.errors import EvenbeatError, InputError, InstrumentError, OutputError
 from evenbeat.instruments.description import Description, read_answer, read_description
 from evenbeat.instruments.journal import Journal, Rhythm
-from evenbeat.instruments.links import Stop, check_address
-from evenbeat.instruments.progress import Heartbeat, Progress, RunningAllan, Screen, stability_lines
-from evenbeat.instruments.result import Collected, run_findings
+from evenbeat.instruments.links import Stop, address_parts
+from evenbeat.instruments.progress import (
+    Collected,
+    Heartbeat,
+    Progress,
+    RunningAllan,
+    Screen,
+    stability_lines,
+)
 from evenbeat.instruments.source import Backoff, Beside, Source
 from evenbeat.instruments.timekeeping import TiedClock, utc_text
 from evenbeat.units import parse_unit
@@ -116,25 +123,27 @@ def collect(
     """
     from evenbeat.intake import check_positive  # loads NumPy, without which the command's help is quick
 
-    asked = {
-        "interval_s": interval_s,
-        "nominal_frequency_hz": nominal_frequency_hz,
-        "gate_s": gate_s,
-        "rows": rows,
-        "duration_s": duration_s,
-    }
-    for name, value in asked.items():
+    for name, value in (
+        ("interval_s", interval_s),
+        ("nominal_frequency_hz", nominal_frequency_hz),
+        ("gate_s", gate_s),
+        ("rows", rows),
+        ("duration_s", duration_s),
+    ):
         check_positive(value, name, optional=True)
+    for name in beside or {}:
+        if not _NAME.fullmatch(name) or name == "utc":
+            msg = f"'{name}' is not a name for a column; use letters, digits and _, as room_temperature_c"
+            raise InputError(msg)
     rhythm = rhythm or Rhythm()
-    if not rhythm.sync_s >= 0:
-        msg = f"sync_s is {rhythm.sync_s}; it must be zero or positive"
-        raise InputError(msg)
-    if not rhythm.part_s >= 1:
-        msg = f"part_s is {rhythm.part_s}; a part must last at least one second"
-        raise InputError(msg)
-    if not rhythm.part_bytes >= _SMALLEST_PART:
-        msg = f"part_bytes is {rhythm.part_bytes}; a part must hold at least {_SMALLEST_PART} bytes"
-        raise InputError(msg)
+    for name, least, needed in (
+        ("sync_s", 0, "it must be zero or positive"),
+        ("part_s", 1, "a part must last at least one second"),
+        ("part_bytes", _SMALLEST_PART, f"a part must hold at least {_SMALLEST_PART} bytes"),
+    ):
+        if not getattr(rhythm, name) >= least:
+            msg = f"{name} is {getattr(rhythm, name)}; {needed}"
+            raise InputError(msg)
     collector = Collector(
         clock_source=_source(description, address, visa_library, clock=True),
         beside={name: _source(*each, visa_library, clock=False) for name, each in (beside or {}).items()},
@@ -158,51 +167,47 @@ def collect(
 
 def _source(description: str | Path | Description, address: str, visa_library: str, *, clock: bool) -> Source:
     found = description if isinstance(description, Description) else read_description(description)
-    check_address(address)
+    address_parts(address)
     return Source(found.for_clock() if clock else found, address, visa_library=visa_library)
 
 
+@dataclass(kw_only=True)
 class Collector:
-    """One run; its arguments are those of :func:`evenbeat.collect`, checked."""
+    """One run; what it is given are the arguments of :func:`evenbeat.collect`, checked."""
 
-    def __init__(
-        self,
-        *,
-        clock_source: Source,
-        beside: Mapping[str, Source],
-        folder: Path,
-        rhythm: Rhythm,
-        backoff: Backoff,
-        interval_s: float | None,
-        head: Mapping[str, str],
-        limits: tuple[float, float],
-        running: bool,
-        nominal_frequency_hz: float | None,
-        screen: Screen,
-        stop: Stop,
-    ) -> None:
-        description = clock_source.description
-        self._source = clock_source
-        self._stop = stop
-        self._screen = screen
-        self._backoff = backoff
-        self._most_rows, self._longest_s = limits
-        self._interval_s = interval_s or description.every_s
+    clock_source: Source
+    beside: Mapping[str, Source]
+    folder: Path
+    rhythm: Rhythm
+    backoff: Backoff
+    interval_s: float | None
+    head: Mapping[str, str]
+    limits: tuple[float, float]  # rows, seconds
+    running: bool
+    nominal_frequency_hz: float | None
+    screen: Screen
+    stop: Stop
+
+    def __post_init__(self) -> None:
+        description = self.clock_source.description
+        self._interval_s = self.interval_s or description.every_s
         self._pattern = re.compile(description.value)
         self._clock = TiedClock()
-        self._beside = [Beside(_column(name), source, backoff=backoff) for name, source in beside.items()]
-        self._heartbeat = Heartbeat(folder)
-        self._progress = Progress(name=folder.name, title=description.title, address=clock_source.address)
+        self._beside = [Beside(name, source, backoff=self.backoff) for name, source in self.beside.items()]
+        self._heartbeat = Heartbeat(self.folder)
+        self._progress = Progress(
+            name=self.folder.name, title=description.title, address=self.clock_source.address
+        )
         self._journal = Journal(
-            folder,
-            settings=_settings(description, head, self._interval_s, self._beside),
-            columns=["utc", description.column, *(each.name for each in self._beside)],
-            rhythm=rhythm,
+            self.folder,
+            settings=_settings(description, self.head, self._interval_s, self._beside),
+            columns=["utc", description.column, *self.beside],
+            rhythm=self.rhythm,
             monotonic_ns=self._clock.monotonic_ns,
         )
         phase = description.quantity in ("phase", "time_interval")
-        self._running = RunningAllan(self._interval_s, phase=phase) if running else None
-        self._to_sample = _Sampler(description, nominal_frequency_hz)
+        self._running = RunningAllan(self._interval_s, phase=phase) if self.running else None
+        self._to_sample = _Sampler(description, self.nominal_frequency_hz)
         self._began = time.monotonic()
         self._next_tie = self._next_beat = self._next_screen = self._began
         self._beat_ns: int | None = None
@@ -211,15 +216,16 @@ class Collector:
 
     def run(self) -> Collected:
         """Collect until told to stop."""
-        with stopped_by_signals(self._stop):
+        with stopped_by_signals(self.stop):
             try:
                 self._journal.open(self._clock.now_ns())
                 self._connect(patient=self._journal.holds_rows)
                 for each in self._beside:
                     each.start()
-                self._take_up_beat()
+                if self.clock_source.description.ask:  # when the log has always asked
+                    self._beat_ns = self._journal.beat_from(self._clock.now_ns(), self._interval_s)
                 self._log()
-                self._end("asked to stop" if self._stop.requested else "done")
+                self._end("asked to stop" if self.stop.requested else "done")
             except OutputError as error:
                 self._fail(error)
                 raise
@@ -228,19 +234,21 @@ class Collector:
                     self._journal.abandon()
                 raise
             finally:
-                self._source.close()
+                self.clock_source.close()
                 for each in self._beside:
                     each.stop()
                 self._journal.close()
-        return self._result()
+        table = () if self._running is None else self._running.table()
+        return self._progress.result(self._journal.path, table)
 
     def _log(self) -> None:
-        due = self._on_beat()
-        while not self._finished():
-            if self._source.description.ask and self._wait(due):
+        p, due = self._progress, self._on_beat()
+        most_rows, longest_s = self.limits
+        while not (self.stop.requested or p.rows >= most_rows or time.monotonic() - self._began >= longest_s):
+            if self.clock_source.description.ask and self._wait(due):
                 return
             try:
-                taken = self._source.read(self._stop)
+                taken = self.clock_source.read(self.stop)
             except InstrumentError as error:
                 self._lost(error)
                 due = self._on_beat()
@@ -249,16 +257,7 @@ class Collector:
                 return
             self._take(*taken)
             self._upkeep()
-            due = self._next_due(due) if self._source.description.ask else due
-
-    def _take_up_beat(self) -> None:
-        """Ask when the log has always asked: a log that begins says from which moment its beat counts."""
-        if not self._source.description.ask:
-            return
-        self._beat_ns = self._journal.beat_ns
-        if self._beat_ns is None:
-            self._beat_ns = self._clock.now_ns()
-            self._journal.begin_beat(self._beat_ns, self._interval_s)
+            due = self._next_due(due) if self.clock_source.description.ask else due
 
     def _on_beat(self) -> float:
         """Return the next moment of the beat (monotonic, s)."""
@@ -268,18 +267,13 @@ class Collector:
         since_s = (self._clock.now_ns() - self._beat_ns) * 1e-9
         return now + (-since_s) % self._interval_s
 
-    def _finished(self) -> bool:
-        p = self._progress
-        over = p.rows >= self._most_rows or time.monotonic() - self._began >= self._longest_s
-        return self._stop.requested or over
-
     def _wait(self, due: float) -> bool:
         """Wait for the next query, keeping house meanwhile; return whether to stop."""
         while (left := due - time.monotonic()) > 0:
-            if self._stop.wait(min(left, SCREEN_S)):
+            if self.stop.wait(min(left, SCREEN_S)):
                 return True
             self._upkeep()
-        return self._stop.requested
+        return self.stop.requested
 
     def _next_due(self, due: float) -> float:
         """Return when to ask next: on the beat, leaving out beats that have passed."""
@@ -314,26 +308,22 @@ class Collector:
         if last is not None:
             utc_ns = max(utc_ns, last + 1000)
         cells = [reading.text, *(each.cell(moment_ns) for each in self._beside)]
-        self._count_into_stability(utc_ns, reading.text)
+        if self._running is not None:
+            if p.last_utc_ns is not None:
+                steps = round((utc_ns - p.last_utc_ns) * 1e-9 / self._interval_s)
+                self._running.miss(max(0, steps - 1))
+            self._running.add(self._to_sample(float(reading.text)))
         self._journal.row(utc_ns, cells)
         p.rows += 1
         p.missing += reading.text == "NaN"
         p.last_utc_ns, p.last_cells = utc_ns, ", ".join(cells)
-
-    def _count_into_stability(self, utc_ns: int, text: str) -> None:
-        if self._running is None:
-            return
-        if self._progress.last_utc_ns is not None:
-            steps = round((utc_ns - self._progress.last_utc_ns) * 1e-9 / self._interval_s)
-            self._running.miss(max(0, steps - 1))
-        self._running.add(self._to_sample(float(text)))
 
     def _connect(self, *, patient: bool) -> None:
         """Connect; keep trying if patient, as a log that is taken up must be."""
         self._attempts = 0
         while True:
             try:
-                self._source.connect(self._stop)
+                self.clock_source.connect(self.stop)
             except InstrumentError as error:
                 if not patient:
                     raise
@@ -341,7 +331,7 @@ class Collector:
                 if self._attempts == 1:
                     self._trouble(error)
                 self._progress.state = f"no link; trying again ({self._attempts} tries so far)"
-                if self._wait(time.monotonic() + self._backoff.wait_s(self._attempts)):
+                if self._wait(time.monotonic() + self.backoff.wait_s(self._attempts)):
                     return
             else:
                 self._progress.state = "collecting"
@@ -350,13 +340,13 @@ class Collector:
 
     def _lost(self, error: InstrumentError) -> None:
         """Connect again, so that a late answer cannot pass for the next one."""
-        self._source.close()
+        self.clock_source.close()
         began = time.monotonic()
         self._trouble(error)
-        if self._wait(began + self._backoff.wait_s(1)):
+        if self._wait(began + self.backoff.wait_s(1)):
             return
         self._connect(patient=True)
-        if not self._stop.requested:
+        if not self.stop.requested:
             self._progress.reconnections += 1
             tries = self._attempts + 1
             self._remark(f"connected again after {time.monotonic() - began:.1f} s, {tries} tries")
@@ -370,7 +360,7 @@ class Collector:
 
     def _upkeep(self) -> None:
         """Do what is due besides reading: remarks, disk, clock, heartbeat, screen."""
-        for remarks in (self._source.remarks, *(each.remarks for each in self._beside)):
+        for remarks in (self.clock_source.remarks, *(each.remarks for each in self._beside)):
             while remarks:
                 self._remark(remarks.popleft())
         self._journal.sync_if_due()
@@ -385,7 +375,7 @@ class Collector:
             self._heartbeat.beat(self._state_lines())
         if now >= self._next_screen:
             self._next_screen = now + SCREEN_S
-            self._screen.show(self._progress.state, self._state_lines())
+            self.screen.show(self._progress.state, self._state_lines())
 
     def _retie(self) -> None:
         """Tie the monotonic clock to UTC again; a step ends the part, so that its rows stay evenly spaced."""
@@ -411,31 +401,14 @@ class Collector:
         self._upkeep()
         self._remark(f"collection ends ({state}) after {self._progress.rows} rows")
         self._heartbeat.beat(self._state_lines())
-        self._screen.show(state, self._state_lines(), last=True)
+        self.screen.show(state, self._state_lines(), last=True)
 
     def _fail(self, error: OutputError) -> None:
         """Show on the screen, and where possible in the heartbeat, that the log has stopped."""
         self._progress.state, self._progress.trouble = "stopped by an error", str(error)
-        self._screen.show(self._progress.state, self._state_lines(), last=True)
-        try:
+        self.screen.show(self._progress.state, self._state_lines(), last=True)
+        with suppress(OutputError):  # the disk that refuses the log may refuse this too
             self._heartbeat.beat(self._state_lines())
-        except OutputError:  # the disk that refuses the log may refuse this too
-            return
-
-    def _result(self) -> Collected:
-        p = self._progress
-        return Collected(
-            folder=self._journal.folder,
-            log=self._journal.path,
-            rows=p.rows,
-            missing=p.missing,
-            set_aside=p.set_aside,
-            skipped=p.skipped,
-            reconnections=p.reconnections,
-            clock_steps=p.clock_steps,
-            stability=tuple(self._running.table()) if self._running is not None else (),
-            findings=run_findings(p),
-        )
 
 
 class _Sampler:
@@ -455,13 +428,6 @@ class _Sampler:
                 self._nominal_hz = value  # the first reading: its error is far below what is shown
             return value / self._nominal_hz - 1 if self._nominal_hz else math.nan
         return value
-
-
-def _column(name: str) -> str:
-    if not _NAME.fullmatch(name) or name == "utc":
-        msg = f"'{name}' is not a name for a column; use letters, digits and _, such as room_temperature_c"
-        raise InputError(msg)
-    return name
 
 
 def _settings(

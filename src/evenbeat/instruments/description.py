@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from evenbeat.errors import InputError
+from evenbeat.intake import SCPI_INFINITY
 from evenbeat.toml_text import toml_of
 from evenbeat.units import parse_unit
 
@@ -18,8 +19,6 @@ NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 """Decimal numeric response data of IEEE 488.2 (NR1, NR2, NR3), and what people write beside it."""
 
 _LARGEST_SHOWN = 80
-SCPI_INFINITY = 9.9e37
-"""SCPI-1999, volume 1, 7.2.1.4: 9.9E37 is infinity, -9.9E37 negative infinity, 9.91E37 not a number."""
 _DIMENSIONS = {
     "frequency": "frequency",
     "period": "time",
@@ -94,13 +93,7 @@ class Description:
         return f"{self.quantity}_{self.unit}" if plain else f"{self.quantity} [{self.unit}]"
 
     def for_clock(self) -> Description:
-        """Return itself if it describes readings of a clock.
-
-        Raises
-        ------
-        InputError
-            If the quantity or its unit is not one of a clock.
-        """
+        """Return itself if it describes readings of a clock in one of their units."""
         if self.quantity not in _DIMENSIONS:
             msg = f"{self.name}: the quantity is '{self.quantity}'; for a clock give {', '.join(_DIMENSIONS)}"
             raise InputError(msg)
@@ -124,13 +117,7 @@ def shipped_descriptions() -> tuple[str, ...]:
 
 
 def read_description(source: str | Path) -> Description:
-    """Return a description that is shipped (by name) or written in a TOML file (by path).
-
-    Raises
-    ------
-    InputError
-        If there is none of that name, or a key is unknown, missing or of the wrong kind.
-    """
+    """Return a description that is shipped (by name) or written in a TOML file (by path)."""
     if str(source) in shipped_descriptions():
         entry = files("evenbeat.instruments").joinpath("descriptions", f"{source}.toml")
         return _description(entry.read_text(encoding="utf-8"), str(source))
@@ -162,8 +149,15 @@ def _description(text: str, name: str) -> Description:
         if key not in given:
             msg = f'{name}: [reading] has no {key}; give for instance quantity = "frequency", unit = "Hz"'
             raise InputError(msg)
-    _check_pattern(name, given.get("value"))
-    return Description(name=Path(name).stem, title=_one_line(str(title)), **given)
+    try:
+        groups = re.compile(given.get("value", Description.value)).groupindex
+    except re.error as error:
+        msg = f"{name}: [reading] value is not a regular expression ({error})"
+        raise InputError(msg) from None
+    if "value" not in groups:
+        msg = f"{name}: [reading] value needs a group (?P<value>…) around the number"
+        raise InputError(msg)
+    return Description(name=Path(name).stem, title=" ".join(str(title).split()), **given)
 
 
 def _checked(name: str, table: str, key: str, value: object, known: Mapping[str, type]) -> object:
@@ -185,38 +179,14 @@ def _checked(name: str, table: str, key: str, value: object, known: Mapping[str,
     raise InputError(msg)
 
 
-def _check_pattern(name: str, pattern: str | None) -> None:
-    if pattern is None:
-        return
-    try:
-        groups = re.compile(pattern).groupindex
-    except re.error as error:
-        msg = f"{name}: [reading] value is not a regular expression ({error})"
-        raise InputError(msg) from None
-    if "value" not in groups:
-        msg = f"{name}: [reading] value needs a group (?P<value>…) around the number"
-        raise InputError(msg)
-
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split())
-
-
 @dataclass(frozen=True, kw_only=True)
 class Reading:
-    """What an answer holds.
+    """What an answer holds."""
 
-    Parameters
-    ----------
-    text
-        The number with all digits that were sent, ``NaN`` where the instrument says that it has none,
-        ``None`` where the answer is not understood.
-    remark
-        What is worth a comment in the log; empty where nothing is.
-    """
-
+    # the number with all digits that were sent, ``NaN`` where the instrument says that it has none, ``None``
+    # where the answer is not understood
     text: str | None
-    remark: str = ""
+    remark: str = ""  # what is worth a comment in the log; empty where nothing is
 
 
 def read_answer(answer: bytes, pattern: re.Pattern[str]) -> Reading:
@@ -227,12 +197,10 @@ def read_answer(answer: bytes, pattern: re.Pattern[str]) -> Reading:
     match = pattern.fullmatch(text)
     number = match.group("value") if match else None
     try:
-        value = float(number) if number is not None else None
+        value = float(number or "")
     except ValueError:
-        value = None
-    if number is None or value is None:
         return Reading(text=None, remark=f"answer set aside: {shown(answer)}")
-    if not abs(value) < SCPI_INFINITY:
+    if number is None or not abs(value) < SCPI_INFINITY:
         return Reading(text="NaN", remark=f"the instrument has no reading: {shown(answer)}")
     return Reading(text=number.strip())
 

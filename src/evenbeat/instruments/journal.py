@@ -8,22 +8,28 @@ from __future__ import annotations
 import math
 import os
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from evenbeat.disk import sync
 from evenbeat.errors import OutputError
 from evenbeat.instruments.timekeeping import utc_from_text, utc_text
 from evenbeat.units import counted
 
+try:
+    import fcntl
+except ImportError:  # a system without such locks
+    fcntl = None  # type: ignore[assignment]
+
 _SECOND_NS = 1_000_000_000
 _OURS = re.compile(rb"(?:#[^\n]*\n)+utc,")
 """How every part begins: comments and the names of the columns."""
 _BEAT = re.compile(rb"(?m)^# (\S+) the beat of \S+ s counts from here$")
 _BLOCK = 1 << 16
-_LOOKED_BACK = 1 << 26
-"""Bytes at the end of a log in which zero bytes are looked for; more are never on their way to the disk."""
+_LOOKED_BACK = 1 << 24
+"""Bytes at the end of a log in which torn lines are looked for; more are never on their way to the disk."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,20 +55,8 @@ class Rhythm:
 class Journal:
     """The log of one collection, ``NAME-0001.csv`` and so on in the folder ``NAME``.
 
-    Parameters
-    ----------
-    folder
-        Made if it is not there.
-    settings
-        Comments at the head of every part; a collection with other settings begins a new part.
-    columns
-        Names of the columns, the first ``utc``.
-    monotonic_ns
-        The clock of the rhythm.
-
-    Notes
-    -----
-    A row is handed to the system in one piece the moment it is complete, so that a killed process loses
+    Its settings stand as comments at the head of every part; a collection with other settings begins a new
+    part. A row is handed to the system in one piece the moment it is complete, so that a killed process loses
     none. One collector may write into a folder at a time; the system forgets the lock with the process.
     """
 
@@ -89,13 +83,7 @@ class Journal:
         self.path = folder
 
     def open(self, now_ns: int) -> str:
-        """Take up the log where it ended, or begin it; return in words what was found (empty: nothing).
-
-        Raises
-        ------
-        OutputError
-            If the folder cannot be written, or another collector writes into it.
-        """
+        """Take up the log where it ended, or begin it; return in words what was found (empty: nothing)."""
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
             newest = self._newest()
@@ -119,10 +107,11 @@ class Journal:
             found = f"collection resumes, no row before{torn}"
         else:
             self._part_period = self._period(tail.last_utc_ns)
-            found = f"collection resumes {_seconds(now_ns - tail.last_utc_ns)} after the last row{torn}"
+            since_s = (now_ns - tail.last_utc_ns) / _SECOND_NS
+            found = f"collection resumes {since_s:.3f} s after the last row{torn}"
         if tail.last_utc_ns is not None and tail.last_utc_ns >= now_ns:
             self.new_part(now_ns, f"{found}: the computer's clock has gone back, so a new part begins")
-        elif self._head() != self._settings:
+        elif read_at(self._descriptor, len(settings := self._settings.encode()), 0) != settings:
             self.new_part(now_ns, f"{found} with other settings, so a new part begins")
         else:
             self.remark(now_ns, found)
@@ -135,20 +124,17 @@ class Journal:
         pattern = re.compile(re.escape(self.folder.name) + r"-\d{4,}\.csv")
         return [path for path in self.folder.iterdir() if pattern.fullmatch(path.name)]
 
-    def _head(self) -> str:
-        head = read_at(self._descriptor, len(self._settings.encode()), 0)
-        return head.decode("utf-8", errors="replace")
-
     def _locked(self, path: Path) -> int:
         descriptor = os.open(path, os.O_RDWR | getattr(os, "O_BINARY", 0))
         if not _OURS.match(read_at(descriptor, _BLOCK, 0)):
             os.close(descriptor)
             raise OutputError(foreign(path))
-        try:
-            _lock(descriptor)
-        except OSError:
-            os.close(descriptor)
-            raise OutputError(_taken(path)) from None
+        if fcntl is not None:
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                os.close(descriptor)
+                raise OutputError(_taken(path)) from None
         return descriptor
 
     def _begin_part(self, now_ns: int, why: str) -> None:
@@ -177,11 +163,6 @@ class Journal:
 
         A deleted log is put back whole: its rows live as long as it is open. One that was moved keeps its
         rows where it is now, and a new part begins.
-
-        Raises
-        ------
-        OutputError
-            If the folder cannot be written.
         """
         mine = os.fstat(self._descriptor)
         try:
@@ -218,19 +199,14 @@ class Journal:
         self._let_go()
         self._descriptor = descriptor
 
-    @property
-    def beat_ns(self) -> int | None:
-        """The moment from which the beat counts, as the first part says; ``None`` where it does not."""
-        first = min(self._parts(), key=_number, default=None)
-        if first is None:
-            return None
-        with first.open("rb") as file:
+    def beat_from(self, now_ns: int, interval_s: float) -> int:
+        """Return from which moment the beat counts, as the first part says; else from now on."""
+        with min(self._parts(), key=_number).open("rb") as file:
             found = _BEAT.search(file.read(_BLOCK))
-        return None if found is None else utc_from_text(found[1].decode("ascii"))
-
-    def begin_beat(self, beat_ns: int, interval_s: float) -> None:
-        """Write down from which moment on the beat counts."""
-        self.remark(beat_ns, f"the beat of {interval_s:g} s counts from here")
+        stated = None if found is None else utc_from_text(found[1].decode("ascii"))
+        if stated is None:
+            self.remark(now_ns, f"the beat of {interval_s:g} s counts from here")
+        return now_ns if stated is None else stated
 
     def new_part(self, now_ns: int, why: str) -> None:
         """End this part and begin the next, saying why in both."""
@@ -244,13 +220,7 @@ class Journal:
         self.last_utc_ns = None
 
     def row(self, utc_ns: int, cells: Sequence[str]) -> None:
-        """Append one row.
-
-        Raises
-        ------
-        OutputError
-            If the disk takes no more; what was written of the row is taken back.
-        """
+        """Append one row; where the disk takes no more, what was written of it is taken back."""
         line = f"{utc_text(utc_ns)},{','.join(cells)}\n"
         full = self._size + len(line) > self._rhythm.part_bytes
         if full or self._period(utc_ns) > self._part_period:
@@ -341,33 +311,11 @@ def _taken(path: Path) -> str:
     return f"{path}: another collector writes into this folder; stop it first or give another folder"
 
 
-def _seconds(duration_ns: int) -> str:
-    return f"{duration_ns / _SECOND_NS:.3f} s"
+class Tail(NamedTuple):
+    """How a log ended."""
 
-
-def _lock(descriptor: int) -> None:
-    """Lock a file for this process, where the system can."""
-    try:
-        import fcntl
-    except ImportError:  # no such locks on this system
-        return
-    fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Tail:
-    """How a log ended.
-
-    Parameters
-    ----------
-    last_utc_ns
-        Stamp of the last whole row, ``None`` where there is no row.
-    set_aside
-        Number of torn lines that have become comments.
-    """
-
-    last_utc_ns: int | None
-    set_aside: int
+    last_utc_ns: int | None  # stamp of the last whole row, ``None`` where there is no row
+    set_aside: int  # number of torn lines that have become comments
 
 
 def mend_tail(descriptor: int) -> Tail:
@@ -379,14 +327,24 @@ def mend_tail(descriptor: int) -> Tail:
     next start does it again.
     """
     size = os.fstat(descriptor).st_size
-    torn_from = _torn_from(descriptor, size)
-    torn = read_at(descriptor, size - torn_from, torn_from)
-    content, set_aside = _mended(torn)
-    if torn:
-        write_at(descriptor, content, torn_from)
-        os.ftruncate(descriptor, torn_from + len(content))
+    start = max(0, size - _LOOKED_BACK)
+    tail = read_at(descriptor, size - start, start)
+    zero = tail.find(b"\x00")
+    whole = tail.rfind(b"\n", 0, len(tail) if zero < 0 else zero) + 1
+    content, set_aside = _mended(tail[whole:])
+    if content:
+        write_at(descriptor, content, start + whole)
+        os.ftruncate(descriptor, start + whole + len(content))
         os.fsync(descriptor)
-    return Tail(last_utc_ns=_last_stamp(descriptor, os.fstat(descriptor).st_size), set_aside=set_aside)
+    tail = tail[:whole] + content
+    stop, last_utc_ns = len(tail), None
+    while stop and last_utc_ns is None:
+        begin = tail.rfind(b"\n", 0, stop - 1) + 1
+        if tail[begin : begin + 1].isdigit():
+            stamp = tail[begin:stop].partition(b",")[0]
+            last_utc_ns = utc_from_text(stamp.decode("ascii", errors="replace"))
+        stop = begin
+    return Tail(last_utc_ns=last_utc_ns, set_aside=set_aside)
 
 
 def read_at(descriptor: int, count: int, offset: int) -> bytes:
@@ -406,29 +364,6 @@ def write_at(descriptor: int, data: bytes, offset: int) -> None:
         done += os.write(descriptor, data[done:])
 
 
-def _torn_from(descriptor: int, size: int) -> int:
-    """Return where the torn end begins: at the line of the first zero byte, else of the last line feed."""
-    end = size
-    for start in range(max(0, size - _LOOKED_BACK), size, _BLOCK):
-        zero = read_at(descriptor, min(_BLOCK, size - start), start).find(b"\x00")
-        if zero >= 0:
-            end = start + zero
-            break
-    for start, block in _blocks_backwards(descriptor, end):
-        place = block.rfind(b"\n")
-        if place >= 0:
-            return start + place + 1
-    return 0
-
-
-def _blocks_backwards(descriptor: int, size: int) -> Iterator[tuple[int, bytes]]:
-    end = size
-    while end > 0:
-        start = max(0, end - _BLOCK)
-        yield start, read_at(descriptor, end - start, start)
-        end = start
-
-
 def _mended(torn: bytes) -> tuple[bytes, int]:
     """Return a torn end with its whole lines kept and the others as comments, and how many these are.
 
@@ -440,27 +375,9 @@ def _mended(torn: bytes) -> tuple[bytes, int]:
         if b"\x00" not in line and number < len(lines) - 1:
             kept.append(line + b"\n")
         elif text := line.replace(b"\x00", b""):
-            kept.append(f"# torn line set aside: {_printable(text)}\n".encode("ascii"))
+            quoted = "".join(c if " " <= c <= "~" else "?" for c in text.decode("ascii", errors="replace"))
+            kept.append(f"# torn line set aside: {quoted}\n".encode("ascii"))
             torn_lines += 1
     if zeros := torn.count(b"\x00"):
         kept.append(f"# {zeros} zero bytes set aside, as a power cut leaves them\n".encode("ascii"))
     return b"".join(kept), torn_lines + (zeros > 0)
-
-
-def _printable(line: bytes) -> str:
-    return "".join(c if " " <= c <= "~" else "?" for c in line.decode("ascii", errors="replace"))
-
-
-def _last_stamp(descriptor: int, end: int) -> int | None:
-    """Return the stamp of the last row before ``end``."""
-    later = b""
-    for start, block in _blocks_backwards(descriptor, end):
-        lines = (block + later).split(b"\n")
-        whole = lines if start == 0 else lines[1:]
-        for line in reversed(whole):
-            if line[:1].isdigit():
-                stamp = utc_from_text(line.partition(b",")[0].decode("ascii", errors="replace"))
-                if stamp is not None:
-                    return stamp
-        later = lines[0]
-    return None

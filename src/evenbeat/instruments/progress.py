@@ -1,19 +1,22 @@
-"""How a collection is getting on: counts and a running Allan deviation, on screen and in a file."""
+"""How a collection is getting on, on screen and in a file: counts, a running Allan deviation; its result."""
 
 from __future__ import annotations
 
 import math
 import os
 import textwrap
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TextIO
 
 from evenbeat.errors import OutputError
+from evenbeat.findings import caution
 from evenbeat.instruments.journal import foreign
 from evenbeat.instruments.timekeeping import utc_text
-from evenbeat.result import PAGE_WIDTH
+from evenbeat.plain import UNLISTED
+from evenbeat.result import PAGE_WIDTH, Column, Result
 from evenbeat.units import duration_text
 
 _MOST_LINES = 12
@@ -21,6 +24,40 @@ _MOST_LEVELS = 40
 _HEART = b"collection: "
 _LONGEST_GAP = 100_000
 """A longer gap begins every average anew instead of being counted through."""
+
+
+_COUNTS = (  # name, how it is shown, code and words of its finding
+    (
+        "missing",
+        "rows without a value",
+        "ROWS_WITHOUT_VALUE",
+        "rows have no value because the instrument had none",
+    ),
+    (
+        "set_aside",
+        "answers set aside",
+        "ANSWERS_SET_ASIDE",
+        "answers were no number; each stands in a comment of the log",
+    ),
+    (
+        "skipped",
+        "queries skipped",
+        "QUERIES_SKIPPED",
+        "queries were skipped because an answer took longer than the interval; choose a longer one",
+    ),
+    (
+        "reconnections",
+        "reconnections",
+        "RECONNECTIONS",
+        "times the link was lost and found again; the log tells when",
+    ),
+    (
+        "clock_steps",
+        "steps of the computer's clock",
+        "CLOCK_STEPS",
+        "times the computer's clock was stepped; the log tells when",
+    ),
+)
 
 
 @dataclass
@@ -54,13 +91,69 @@ class Progress:
             f"log: {path}",
             f"rows: {self.rows}",
             f"last reading: {last}",
-            f"rows without a value: {self.missing}",
-            f"answers set aside: {self.set_aside}",
-            f"queries skipped: {self.skipped}",
-            f"reconnections: {self.reconnections}",
-            f"steps of the computer's clock: {self.clock_steps}",
+            *(f"{shown}: {getattr(self, name)}" for name, shown, _, _ in _COUNTS),
             f"last trouble: {self.trouble or 'none'}",
         ]
+
+    def result(self, log: Path, stability: Sequence[tuple[float, float, int]]) -> Collected:
+        """Return what the run has brought, what went wrong on the way as findings with their counts."""
+        counts = {name: getattr(self, name) for name, *_ in _COUNTS}
+        found = (
+            caution(code, f"{counts[name]} {words}.", count=counts[name])
+            for name, _, code, words in _COUNTS
+            if counts[name]
+        )
+        return Collected(
+            folder=log.parent,
+            log=log,
+            rows=self.rows,
+            **counts,
+            stability=tuple(stability),
+            findings=tuple(found),
+        )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Collected(Result):
+    """What a collection has brought.
+
+    Parameters
+    ----------
+    folder
+        Where the parts of the log are.
+    log
+        The part that was written last.
+    rows
+        Rows of this run, those with a value and those without.
+    missing, set_aside, skipped, reconnections, clock_steps
+        Rows without a value, answers that were no number, queries left out because the instrument was
+        slower than the interval, times the link was lost and found again, steps of the computer's clock.
+    stability
+        Running Allan deviation where asked for: averaging time in seconds, deviation, pairs.
+    """
+
+    folder: Path = field(metadata=UNLISTED)
+    log: Path = field(metadata=UNLISTED)
+    rows: int
+    missing: int
+    set_aside: int
+    skipped: int
+    reconnections: int
+    clock_steps: int
+    stability: tuple[tuple[float, float, int], ...] = field(default=(), metadata=UNLISTED)
+
+    def _facts(self) -> Mapping[str, object]:
+        return {"log": self.log.name, **super()._facts()}
+
+    def _columns(self) -> tuple[Column, ...]:
+        return (
+            Column("averaging_time_s", [tau for tau, _, _ in self.stability], "averaging time / s", "g"),
+            Column("allan_deviation", [sigma for _, sigma, _ in self.stability], "Allan deviation", ".3e"),
+            Column("pairs", [pairs for _, _, pairs in self.stability], "pairs"),
+        )
+
+    def _headline(self) -> str:
+        return f"{self.rows} rows collected; the last part of the log is {self.log}"
 
 
 @dataclass

@@ -18,13 +18,7 @@ _ERROR_ANSWER_LIMIT_S = 5.0
 
 
 class Source:
-    """An instrument at an address, by its description.
-
-    Parameters
-    ----------
-    remarks
-        What is worth a comment in the log; the oldest are pushed out beyond a hundred.
-    """
+    """An instrument at an address, by its description; its ``remarks`` are worth a comment in the log."""
 
     def __init__(self, description: Description, address: str, *, visa_library: str = "@py") -> None:
         self.description = description
@@ -36,13 +30,7 @@ class Source:
         self._in_line = False
 
     def connect(self, stop: Stop) -> None:
-        """Open the link, send what prepares the instrument, and ask who it is.
-
-        Raises
-        ------
-        InstrumentError
-            If there is no link, or a question stays without answer.
-        """
+        """Open the link, send what prepares the instrument, and ask who it is."""
         self.close()
         self._link = open_link(self.address, self.description, visa_library=self._visa_library)
         self._in_line = False
@@ -60,13 +48,7 @@ class Source:
                 self.remarks.append(f"the instrument reports: {shown(complaint)}")
 
     def read(self, stop: Stop) -> tuple[bytes, int] | None:
-        """Return the next answer and the moment (monotonic, ns) it was complete; ``None`` if to stop.
-
-        Raises
-        ------
-        InstrumentError
-            If the link is gone or no complete answer comes in time.
-        """
+        """Return the next answer and the moment (monotonic, ns) it was complete; ``None`` if to stop."""
         link = self._link
         if link is None:
             msg = f"{self.address}: the instrument is not connected"
@@ -187,11 +169,8 @@ class Beside:
                 self.remarks.append(f"{self.name}: {reading.remark}")
             if reading.text is not None:
                 self._latest = (taken[1], reading.text)
-            self._pass_on()
+            while self.source.remarks:
+                self.remarks.append(f"{self.name}: {self.source.remarks.popleft()}")
             if self.source.description.ask:
                 due = max(due + self.source.description.every_s, time.monotonic())
                 self._stop.wait(due - time.monotonic())
-
-    def _pass_on(self) -> None:
-        while self.source.remarks:
-            self.remarks.append(f"{self.name}: {self.source.remarks.popleft()}")

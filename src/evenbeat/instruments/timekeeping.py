@@ -11,15 +11,8 @@ _SECOND_NS = 1_000_000_000
 
 
 class TiedClock:
-    """The monotonic clock, tied to the computer's UTC from time to time.
+    """The monotonic clock, tied to the computer's UTC (nanoseconds since 1970) from time to time.
 
-    Parameters
-    ----------
-    monotonic_ns, utc_ns
-        The two clocks in nanoseconds; utc since 1970.
-
-    Notes
-    -----
     Not valid when the computer's own UTC is wrong: it is taken as it is. Where the system disciplines
     it, the monotonic clock runs at the same rate, so that the tie moves only when UTC is stepped.
     """

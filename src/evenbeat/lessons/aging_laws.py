@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.forecaster import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.errors import InputError
 from evenbeat.lessons.lesson import Code, Lesson, call_text

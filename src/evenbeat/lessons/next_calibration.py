@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
 from evenbeat.clock.fit import fit_clock
-from evenbeat.clock.forecast import Forecast
+from evenbeat.clock.forecaster import Forecast
 from evenbeat.clock.model import ClockModel
 from evenbeat.lessons.lesson import Code, Lesson, call_text
 from evenbeat.powerlaw import NoiseLevels, simulate_clock

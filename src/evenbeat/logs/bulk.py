@@ -111,7 +111,6 @@ def _checked_place(to: str | Path, *, overwrite: bool) -> Path:
 
 
 _BLOCK_BYTES = 1 << 25
-_UNEVEN = 0.3  # of a step
 _MOST_TOLD = 1000  # lines that were no rows
 
 
@@ -239,7 +238,7 @@ class _Work:
         self.writer: _NumpyWriter | _ParquetWriter | None = None
         self.plan: _Plan | None = None
         self.sha256, self.size = "", 0
-        self.rows, self.read, self.missing = 0, 0, 0
+        self.rows, self.missing = 0, 0
         self.columns: tuple[str, ...] = ()
         self.rejected: list[Rejected] = []
         self.doubtful: list[Rejected] = []
@@ -264,16 +263,15 @@ class _Work:
         columns: dict[str, Any] = {}
         try:
             sheet = self.reader.sheet(log)
-            read, doubtful = sheet.table.rows, sheet.table.doubtful
+            doubtful = sheet.table.doubtful
             if self.plan is None or self.writer is None:
                 self.plan = _plan(sheet, self.options)
                 self.writer = self.open_part(self.plan.said())
-            if read:
-                sheet, columns = self.plan.columns_of(sheet, self.rows, self.read)
+            if sheet.table.rows:
+                sheet, columns = self.plan.columns_of(sheet, self.rows)
         except LogError as error:
             line = None if error.line is None else error.line + before  # counted from the beginning
             raise LogError(error.sentence, path=self.source, line=line) from None
-        self.read += read
         for told, into in ((sheet.table.rejected, self.rejected), (doubtful, self.doubtful)):
             into += [replace(r, line=r.line + before) for r in told[: _MOST_TOLD - len(into)]]
         if sheet.table.rows:
@@ -322,15 +320,17 @@ class _Plan:
     kind: str
     time_form: TimeForm | None
     label: int | None  # column of the label of rows that were asked for
-    # first_s, step_s: time of the first row and usual step of the rows, where these are as even as that
-    first: float
-    step_s: float | None
+    first: float  # time of the first row
     findings: tuple[Finding, ...]
 
-    def columns_of(self, sheet: Sheet, row: int, read: int) -> tuple[Sheet, dict[str, Any]]:
-        """Return the rows taken of a block, and their columns; ``row`` were written before, ``read`` read."""
+    def columns_of(self, sheet: Sheet, row: int) -> tuple[Sheet, dict[str, Any]]:
+        """Return the rows taken of a block, and their columns; ``row`` were written before."""
         sheet, times = understood_times(sheet, self.stated, self.options)
-        sheet, times = self._asked_for(sheet, times, read)
+        if self.label is not None and self.options.select is not None:
+            kept = labelled_rows(sheet, self.label, self.options.select)
+            times = times.kept(kept) if times is not None and len(kept) else None
+            others = np.setdiff1d(np.delete(sheet.lines, kept), sheet.table.rejected.lines)
+            sheet = replace(sheet.kept(kept), left_out=len(others))
         if not sheet.table.rows:
             return sheet, {}
         with blamed(sheet.log.path, sheet.locate):
@@ -341,25 +341,6 @@ class _Plan:
         for covariate in self.layout.covariates:
             columns[covariate.name] = covariate.of(sheet.table.numbers[covariate.index])
         return sheet, columns
-
-    def _asked_for(self, sheet: Sheet, times: Times | None, read: int) -> tuple[Sheet, Times | None]:
-        """Return the rows with the label, and every so many of them, that were asked for."""
-        every, rows = self.options.every or 1, np.arange(sheet.table.rows)
-        places = read + rows
-        if self.label is not None and self.options.select is not None:
-            rows = labelled_rows(sheet, self.label, self.options.select)
-            places = np.zeros(len(rows), dtype=np.int64)
-        elif times is not None and self.step_s is not None:
-            since = (_first(sheet, times) - self.first) * times.scale + times.seconds
-            places = np.rint(since / self.step_s).astype(np.int64)
-        kept = rows[places % every == self.options.offset]
-        if len(kept) == sheet.table.rows:
-            return sheet, times
-        left_out = sheet.table.rows - len(kept)
-        held = np.isin(sheet.lines, sheet.table.rejected.lines)
-        left_out -= int(np.count_nonzero(np.delete(held, kept)))
-        sheet = replace(sheet.kept(kept), left_out=left_out)
-        return sheet, None if times is None or not len(kept) else times.kept(kept)
 
     def _time_of(self, sheet: Sheet, times: Times | None, row: int) -> dict[str, Any]:
         """Return Unix nanoseconds, seconds since the first row, or nothing where no time is stated."""
@@ -397,8 +378,8 @@ class _Plan:
 def _plan(sheet: Sheet, options: Options) -> _Plan:
     """Return what the first block shows."""
     log, layout, form = sheet.log, sheet.layout, sheet.layout.form
-    if options.select is not None and options.every not in (None, 1):
-        msg = "rows are chosen by label or in turn while a log is converted, not both; choose one of them"
+    if options.every not in (None, 1):
+        msg = "rows in turn are chosen when the new file is read; convert all with --set every=1 (every=1)"
         raise LogError(msg)
     if any(finding.code == "REMARKS" for finding in log.findings):
         msg = "rows with remarks are not converted in blocks; read the log with read_log"
@@ -414,12 +395,6 @@ def _plan(sheet: Sheet, options: Options) -> _Plan:
         msg = "times of day without a date are not converted in blocks; read the log with read_log"
         raise LogError(msg, line=form.first_line)
     *_, chosen = chosen_rows(sheet, times, options, quantity=quantity)
-    step = None
-    if times is not None and sheet.table.rows > 1:
-        steps = np.diff(times.seconds)
-        step = float(np.median(steps))
-        even = step > 0 and bool((np.abs(steps / step - np.rint(steps / step)) <= _UNEVEN).all())
-        step = step if even else None
     return _Plan(
         layout=layout,
         quantity=converted.quantity,
@@ -430,7 +405,6 @@ def _plan(sheet: Sheet, options: Options) -> _Plan:
         time_form=None if times is None else times.form,
         label=None if options.select is None else label_column(sheet, options.select),
         first=0.0 if times is None else _first(sheet, times),
-        step_s=step,
         findings=(
             *log.findings,
             *converted.findings,

@@ -18,6 +18,8 @@ MISSING_TEXTS = frozenset(
     | {"inv", "invalid", "missing", "-nan", "+nan", "nil", "*", "?"}
 )
 """Texts that stand for a reading that is missing, in lower case."""
+NO_READING = re.compile(r"[+-]?9\.91?0*E\+?37", re.ASCII | re.IGNORECASE)
+"""Infinity and not-a-number as SCPI instruments write them."""
 
 CLOCK = r"\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s?[AaPp][Mm])?\s*(?:Z|UTC|GMT|[+-]\d{2}:?\d{2})?"
 DATE = (
@@ -55,7 +57,7 @@ _MEASURED = {
 def cell_kind(cell: str, decimal: str = ".") -> CellKind:
     """Return what one cell holds."""
     if _NUMBERS[decimal].fullmatch(cell):
-        return "number"
+        return "missing" if cell.endswith("37") and NO_READING.fullmatch(cell) else "number"
     if cell.lower() in MISSING_TEXTS:
         return "missing"
     if is_moment(cell):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import bz2
-import functools
+import gzip
 import hashlib
 import io
 import lzma
@@ -13,7 +13,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -21,15 +21,15 @@ from evenbeat.errors import LogError, blamed
 from evenbeat.findings import Finding, caution
 
 _MAGICS = {"gzip": b"\x1f\x8b", "xz": b"\xfd7zXZ\x00", "bzip2": b"BZh", "zip": b"PK\x03\x04"}
-_DECODERS: dict[str, Callable[[], Any]] = {
-    "gzip": lambda: zlib.decompressobj(wbits=31),
-    "xz": lzma.LZMADecompressor,
-    "bzip2": bz2.BZ2Decompressor,
+_OPENERS: dict[str, Callable[[BinaryIO], Any]] = {
+    "": lambda file: file,
+    "gzip": lambda file: gzip.GzipFile(fileobj=file),
+    "xz": lzma.LZMAFile,
+    "bzip2": bz2.BZ2File,
+    "zip": lambda file: (archive := zipfile.ZipFile(file)).open(_member(archive)),
 }
-_DAMAGE = (zlib.error, lzma.LZMAError, OSError, EOFError, ValueError)
+_DAMAGE = (zlib.error, lzma.LZMAError, zipfile.BadZipFile, OSError, ValueError)
 _PIECE = 1 << 20
-_GROWS_TO = 1 << 23
-_LONGEST_MAGIC = max(map(len, _MAGICS.values()))
 LARGEST_UNPACKED = 1 << 28
 """Bytes beyond which a file may not grow to more than ``LARGEST_RATIO`` times its size."""
 LARGEST_RATIO = 100
@@ -63,8 +63,7 @@ def unpacked(content: bytes, *, partial: bool = False) -> tuple[bytes, tuple[Fin
         return content, ()
     pieces, total, whole = list[bytes](), 0, True
     try:
-        read = functools.partial(io.BytesIO(content).read, _PIECE)
-        for piece in _single_member(content) if packing == "zip" else _streams(read, packing):
+        for piece in _pieces(io.BytesIO(content), packing):
             pieces.append(piece)
             total += len(piece)
             refuse_bomb(total, len(content), f"{packing} file")
@@ -84,38 +83,17 @@ def unpacked(content: bytes, *, partial: bool = False) -> tuple[bytes, tuple[Fin
     return text, (caution("CUT_OFF", sentence, lines=lines),)
 
 
-def _streams(read: Callable[[], bytes], packing: str) -> Iterator[bytes]:
-    """Yield what joined streams hold, a few megabytes at a time; ``EOFError`` where the last is cut off."""
-    packed = read()
-    while packed:
-        decoder = _DECODERS[packing]()
-        while not decoder.eof:
-            try:
-                yield decoder.decompress(packed, _GROWS_TO)
-            except _DAMAGE as error:
-                msg = f"the {packing} file is damaged ({error}); copy it again"
-                raise LogError(msg) from None
-            packed = getattr(decoder, "unconsumed_tail", b"")  # of zlib; the others keep it to themselves
-            if not (packed or decoder.eof) and getattr(decoder, "needs_input", True):
-                packed = read()
-                if not packed:
-                    raise EOFError
-        packed = decoder.unused_data.lstrip(b"\x00")
-        while len(packed) < _LONGEST_MAGIC and (more := read()):
-            packed = (packed + more).lstrip(b"\x00")
-        if not packed.startswith(_MAGICS[packing]):
-            return  # padding behind the last stream
-
-
-def _single_member(content: bytes) -> Iterator[bytes]:
+def _pieces(file: BinaryIO, packing: str) -> Iterator[bytes]:
+    """Yield what a file holds, about a megabyte at a time; ``EOFError`` where what was packed is cut off."""
     try:
-        with zipfile.ZipFile(io.BytesIO(content)) as archive, archive.open(_member(archive)) as member:
-            while piece := member.read(_GROWS_TO):
-                yield piece
+        opened = _OPENERS[packing](file)
+        while piece := opened.read1(_PIECE):
+            yield piece
     except LogError:
         raise
-    except (zipfile.BadZipFile, EOFError, *_DAMAGE) as error:
-        msg = f"the zip file is cut off or damaged ({error}); copy it again"
+    except _DAMAGE as error:
+        cut = "cut off or " * (packing == "zip")
+        msg = f"the {packing} file is {cut}damaged ({error}); copy it again"
         raise LogError(msg) from None
     except (RuntimeError, NotImplementedError) as error:
         msg = f"the zip file cannot be unpacked here ({error}); unpack it and give the log"
@@ -269,36 +247,30 @@ def blocks_of(
     ``seen`` is called with numbers of bytes taken from the disk, ``done`` at the end with the SHA-256 and the
     size of the file.
     """
-    before, digest, lines = path.stat(), hashlib.sha256(), 0
+    before, lines, place = path.stat(), 0, 0
     with path.open("rb") as file:
         packing = packing_of(file.read(8))
         if packing == "zip":
             msg = "a zip file is not converted in blocks; unpack it and give the log"
             raise LogError(msg)
         file.seek(0)
-
-        def read() -> bytes:
-            piece = file.read(_PIECE)
-            digest.update(piece)
-            seen(len(piece))
-            return piece
-
         try:
-            for block in _whole_lines(_streams(read, packing) if packing else iter(read, b""), size):
+            for block in _whole_lines(_pieces(file, packing), size):
                 lines += block.count(b"\n")
                 yield decoded(block)[0]
+                seen(file.tell() - place)
+                place = file.tell()
         except EOFError:
             msg = f"the {packing} file ends too early; copy it again"
             raise LogError(msg, line=lines + 1) from None
-        while read():
-            pass
-        taken = file.tell()
+        file.seek(0)
+        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
     after = path.stat()
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
         was = f"from {before.st_size} to {after.st_size} bytes"
         msg = f"the file changed while it was read ({was}); convert a copy"
         raise LogError(msg, line=lines + 1)
-    done(digest.hexdigest(), taken)
+    done(sha256, after.st_size)
 
 
 def _whole_lines(pieces: Iterator[bytes], size: int) -> Iterator[bytes]:

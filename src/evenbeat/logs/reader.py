@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenbeat.bench import Bench
-from evenbeat.epochs import EXACT_STAMPS, IntArray, regular_grid, spans_of
+from evenbeat.epochs import EXACT_STAMPS, Grid, IntArray, spans_of
 from evenbeat.errors import LogError, NoTimeError, RowError, blamed
 from evenbeat.findings import Finding, caution
 from evenbeat.intake import LARGEST, let_go, mapping_of
 from evenbeat.ledger import RejectedLines
-from evenbeat.logs.cells import numbered, shown
+from evenbeat.logs.cells import cell_kind, numbered, shown
 from evenbeat.logs.conversion import Converted, Statement, agreed, convert, phase_of_counts, turned
 from evenbeat.logs.cut_short import NEIGHBOURS, End, counts_of, without_torn_end
 from evenbeat.logs.display import display_step, printed_step, relative_step
@@ -43,7 +43,6 @@ from evenbeat.record import Record, Source
 from evenbeat.units import counted
 
 if TYPE_CHECKING:
-    from evenbeat.epochs import Grid
     from evenbeat.quantities import FloatArray
 
 _PREFIXES = ("k", "M", "G")
@@ -78,10 +77,10 @@ def read_log(
     ----------
     path
         A table of text, plain or packed (gzip, xz, bzip2, zip with one member): cells separated by
-        comma, semicolon, tab, bar or blanks, columns of fixed width, ``name=value`` pairs, or numbers
-        after their names (``offset 23 freq -7``); header and comment lines (``#``, ``%``, ``;``, ``//``)
-        are optional, ``key: value`` comments are understood. Or a RINEX clock file, a CGGTTS file,
-        Parquet, HDF5 or NumPy ``.npy``.
+        comma, semicolon, tab, bar or blanks, columns of fixed width, ``name=value`` pairs, flat JSON
+        objects line by line, or numbers after their names (``offset 23 freq -7``); header and comment
+        lines (``#``, ``%``, ``;``, ``//``) are optional, ``key: value`` comments are understood. Or a
+        RINEX clock file, a CGGTTS file, Parquet, HDF5 or NumPy ``.npy``.
     quantity
         ``frequency``, ``fractional_frequency``, ``frequency_ratio`` (to nominal),
         ``frequency_difference`` (from nominal, in hertz), ``phase`` or
@@ -404,7 +403,7 @@ def _grid(sheet: Sheet, times: Times | None, interval_s: float | None) -> Grid:
             "(interval_s)"
         )
         raise LogError(msg)
-    return regular_grid(sheet.table.rows, interval_s)
+    return Grid(cells=sheet.table.rows, interval_s=interval_s)
 
 
 def _record(
@@ -420,6 +419,7 @@ def _record(
         if not np.isnan(table.numbers[covariate.index]).all()
     }
     cells = first_cells(log, layout.form, layout.value, PROBE_LINES)
+    cells = [cell for cell in cells if cell_kind(cell, layout.form.decimal) != "missing"]
     readings = table.numbers[layout.value]
     step, coarse = display_step(readings, printed_step(cells)), relative_step(readings, cells)
     step = step if coarse is None else coarse

@@ -100,7 +100,9 @@ def _with_unit(value: float | None, unit: str) -> str | None:
 def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:
     missing = sum(int(np.count_nonzero(np.isnan(some))) for some in blocks(table.numbers[layout.value]))
     if missing:
-        sentence = f"{missing} of {table.rows} rows hold no reading (empty, NaN or a text such as OVLD)."
+        sentence = (
+            f"{missing} of {table.rows} rows hold no reading (empty, NaN, 9.91E37 or a text such as OVLD)."
+        )
         yield note("MISSING_READINGS", sentence, missing=missing, rows=table.rows)
     yield from _nines(table.numbers[layout.value])
     yield from _repeated_value(table.numbers[layout.value])

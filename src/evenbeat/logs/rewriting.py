@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from evenbeat.findings import note
+from evenbeat.findings import Finding, note
 from evenbeat.ledger import RejectedLines
 from evenbeat.logs.cells import (
     CLOCK,
@@ -89,7 +89,16 @@ _FEWEST_LINES = 3
 _BRACKETS = "[](){}<>"
 _BEHIND = ",;:"
 _COMMENTS = ("#", "%", "//")
-_THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:,\d{3}){2,}(?:\.\d+)")
+_END = r'(?=%s\d+ *(?:[\t;|"]|$))'
+_THOUSANDS = {  # marks, what may stand before a number that has them, and behind
+    ",": (r'(?:^|(?<=[\t;|"]))', _END % r"\."),
+    r"\.": (r'(?:^|(?<=[\t;|"]))', _END % ","),
+    " ": (r'(?<=[\t;|"])', _END % "[.,]"),
+    "['\N{RIGHT SINGLE QUOTATION MARK}\N{NO-BREAK SPACE}\N{THIN SPACE}\N{NARROW NO-BREAK SPACE}]": (
+        r"(?<![\d.])",
+        r"(?!\d)",
+    ),
+}
 _VALUE = (
     rf'("[^"\n]*"|{DATE}[T ]{CLOCK}'
     r"|[^\s,;|=]+(?:,\d+(?=[\s;|]|$))?(?:[ \t](?:[kMG]?Hz|[mnpu]?s|°?C)\b)?)"
@@ -97,6 +106,7 @@ _VALUE = (
 _BETWEEN = r"(?:[ \t,;|]*|[^=\n]*?(?<![\w./%]))"  # the first is what is usual, and quick
 _PAIR = re.compile(rf"([^\W\d][\w./%°]*(?:\s?[\[(][^\])=]*[\])])?)[ \t]*=[ \t]*{_VALUE}", re.MULTILINE)
 _MOMENT_FIRST = re.compile(rf"[ \t]*[\[(]?({DATE}[T ][ \t]*{CLOCK})[\])]?[ \t,;:]+(?=[^\W\d])")
+_JSON_LINE = re.compile(r'\s*\{\s*"[^"\\]+"\s*:[^{}]*\}\s*,?\s*')
 _MOST_LEADING = 4  # cells before a remark
 
 
@@ -140,7 +150,9 @@ def readable_cells(
 
     Later parts of the log become such a text by the same rewritings.
     """
-    log, done = _without_thousands(log)
+    log, objects = _without_json(log)
+    log, marks = _without_thousands(log)
+    done = (*objects, *marks)
     lines = first_lines(log.text)
     writing = None if wanted is None else wanted.writing
     named = _pairs(lines) if writing in (None, "pairs") else None
@@ -262,14 +274,36 @@ def _alike(line: str, spans: Sequence[tuple[int, int]]) -> str:
 
 
 def _without_thousands(log: LogText) -> tuple[LogText, tuple[Rewriting, ...]]:
-    """Return a text of one column without the commas that mark thousands, as in ``9,999,999.680``."""
+    """Return a text without marks of thousands as in ``9,999,999.680``, where these can be nothing else."""
     content = _content(first_lines(log.text))
-    marked = sum(_THOUSANDS.fullmatch(line.strip()) is not None for line in content)
-    if marked < max(_FEWEST_LINES, _SHARE * len(content)):
+    for mark, (before, behind) in _THOUSANDS.items():
+        grouped = rf"{before}( *[+-]?\d{{1,3}}){mark}(\d{{3}}){mark}(\d{{3}})(?:{mark}(\d{{3}}))?{behind}"
+        marked = sum(re.search(grouped, line) is not None for line in content)
+        if marked >= max(_FEWEST_LINES, _SHARE * len(content)):
+            break
+    else:
         return log, ()
-    sentence = "Commas in the numbers were taken as marks of thousands, three digits apart before a point."
-    rewriting = Rewriting(ways=((r",(?=\d{3}[,.])", ""),))
-    findings = (*log.findings, note("THOUSANDS", sentence))
+    name = {",": "Commas", r"\.": "Points"}.get(mark, "Blanks or apostrophes")
+    sentence = (
+        f"{name} in the numbers were taken as marks of thousands, three digits apart before a decimal mark."
+    )
+    return _rewritten(log, Rewriting(ways=((grouped, r"\1\2\3\4"),)), note("THOUSANDS", sentence))
+
+
+def _without_json(log: LogText) -> tuple[LogText, tuple[Rewriting, ...]]:
+    """Return a text of ``name=value`` pairs where each line is a flat JSON object (RFC 8259)."""
+    content = _content(first_lines(log.text))
+    objects = sum(_JSON_LINE.fullmatch(line) is not None for line in content)
+    if objects < max(_FEWEST_LINES, _SHARE * len(content)):
+        return log, ()
+    ways = ((r'"([^"\\\n]+)"[ \t]*:[ \t]*', r"\1="), (r"^[ \t]*\{[ \t]*|[ \t]*\},?[ \t]*$", ""))
+    return _rewritten(log, Rewriting(ways=ways))
+
+
+def _rewritten(
+    log: LogText, rewriting: Rewriting, *findings: Finding
+) -> tuple[LogText, tuple[Rewriting, ...]]:
+    findings = (*log.findings, *findings)
     return replace(log, text=rewriting.of(log.text), first_rows={}, findings=findings), (rewriting,)
 
 

@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from evenbeat.epochs import IntArray
 from evenbeat.errors import LogError
-from evenbeat.intake import LARGEST
+from evenbeat.intake import LARGEST, SCPI_INFINITY, SCPI_NOT_A_NUMBER
 from evenbeat.ledger import Rejected, RejectedLines
 from evenbeat.logs.cells import (
     MISSING_TEXTS,
@@ -482,12 +482,17 @@ def _pieces(text: bytes, start: int, form: Form) -> list[tuple[int, int, int]]:
 
 
 def _without_infinite(log: LogText, form: Form, columns: Columns, *, reject: bool) -> Columns:
-    """Return the columns without rows that hold an infinite value, or one as large as no reading is."""
+    """Return the columns without rows that hold an infinite value, or one as large as no reading is.
+
+    What SCPI instruments answer where they have no reading becomes NaN.
+    """
     for index, values in columns.numbers.items():
-        if values.dtype != float or (
-            values.min(initial=0.0) >= -LARGEST and values.max(initial=0.0) <= LARGEST
+        if (
+            values.dtype != float
+            or max(np.fmax.reduce(values, initial=0.0), -np.fmin.reduce(values, initial=0.0)) < SCPI_INFINITY
         ):
             continue
+        values[np.isin(np.abs(values), (SCPI_INFINITY, SCPI_NOT_A_NUMBER))] = np.nan
         rows = np.flatnonzero(np.abs(values) > LARGEST)
         if not len(rows):
             continue

@@ -219,8 +219,7 @@ def _row(name: str, promises: Sequence[Promise]) -> Realised:
     )
 
 
-def _findings(rows: Sequence[Realised], promises: Sequence[Promise]) -> list[Finding]:
-    found = []
+def _findings(rows: Sequence[Realised], promises: Sequence[Promise]) -> Iterator[Finding]:
     for row in rows:
         if row.verdict == "below what was promised":
             sentence = (
@@ -228,13 +227,13 @@ def _findings(rows: Sequence[Realised], promises: Sequence[Promise]) -> list[Fin
                 f"fewer than {row.promised:.3g} allows; shorten intervals, state more uncertainty, or check "
                 "the class."
             )
-            found.append(caution("BELOW_PROMISE", sentence))
+            yield caution("BELOW_PROMISE", sentence)
     missed = [one for one in promises if not one.within and not one.late]
     if missed:
         names = ", ".join(f"{one.instrument} ({one.calibrated})" for one in missed[:8])
         more = f" and {len(missed) - 8} more" if len(missed) > 8 else ""
         sentence = f"Out of tolerance before the due day: {names}{more}."
-        found.append(note("PROMISES_BROKEN", sentence))
+        yield note("PROMISES_BROKEN", sentence)
     late = sum(one.late for one in promises)
     if late:
         out = sum(one.late and not one.within for one in promises)
@@ -242,5 +241,4 @@ def _findings(rows: Sequence[Realised], promises: Sequence[Promise]) -> list[Fin
         sentence = (
             f"{counted(late, 'calibration')} came after the due day and did not count; {out} found it out."
         )
-        found.append(Finding(code="CAME_LATE", severity=severity, sentence=sentence))
-    return found
+        yield Finding(code="CAME_LATE", severity=severity, sentence=sentence)

@@ -107,13 +107,7 @@ class Entry(Plain):
 
     @property
     def fact(self) -> Fact | None:
-        """What it states; ``None`` for a withdrawal.
-
-        Raises
-        ------
-        LogError
-            If it cannot be read: it was changed after it was written.
-        """
+        """What it states; ``None`` for a withdrawal. ``LogError`` where it was changed and cannot be read."""
         return None if self.content is None else stated_fact(self.number, self.kind, self.content)
 
     def computed_hash(self) -> str:
@@ -167,16 +161,8 @@ class Draft:
 class Holdings:
     """What stands in a register at one moment, corrections applied, by the name of the instrument.
 
-    Attributes
-    ----------
-    instruments
-        In order of their names.
-    calibrations, events
-        Of each in order of time; only names that have one.
-    assessments
-        In the order they were written.
-    head
-        ``number:hash`` of the last row.
+    Instruments in order of their names, calibrations and events of each in order of time, assessments in the
+    order they were written. ``head`` is ``number:hash`` of the last row.
     """
 
     instruments: Mapping[str, Instrument]

@@ -134,15 +134,7 @@ def foreign_objects(connection: sqlite3.Connection) -> list[str]:
 
 
 def check_file(path: Path, *, whole: bool = True, version: int = SCHEMA_VERSION) -> None:
-    """Refuse a file that is no register, or of a version this one does not know.
-
-    Parameters
-    ----------
-    whole
-        Whether to refuse one that holds what no register has.
-    version
-        The version that it must have.
-    """
+    """Refuse a file that is no register, of another version, or holds what no register has (``whole``)."""
     if not path.is_file():
         msg = f"{path} is no register: there is no such file; make one with Register.create"
         raise LogError(msg)
@@ -245,15 +237,7 @@ LONGEST, KEPT = 64_000, 100
 
 @dataclass(frozen=True, kw_only=True)
 class SeenHead(Plain):
-    """The last row of a register as it was once.
-
-    Attributes
-    ----------
-    number, hash
-        Of that row.
-    seen_at
-        UTC, ISO.
-    """
+    """The last row of a register as it was once: number, hash, and when it was seen (UTC, ISO)."""
 
     number: int
     hash: str

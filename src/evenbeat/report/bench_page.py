@@ -13,8 +13,8 @@ from evenbeat.counter.reading import UNITS
 from evenbeat.findings import worst_first
 from evenbeat.quantities import number_text
 from evenbeat.report.document import Bullets, Document, Grid, Paragraph, Section, pairs
-from evenbeat.report.method import setting_rows, stated_files
 from evenbeat.report.page import html_page
+from evenbeat.report.sections import setting_rows, stated_files
 
 STANDING = (
     "An analysis for the owner of the counter. It is not a calibration certificate, not a statement of "

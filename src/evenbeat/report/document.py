@@ -32,16 +32,8 @@ class Bullets:
 class Grid:
     """A table with a caption; the first cell of every row is its heading.
 
-    Attributes
-    ----------
-    widths
-        Relative widths of the columns.
-    numeric
-        Columns (from zero) that are set right-aligned.
-    narrow
-        Whether it stands beside another one in print.
-    raw
-        Whether its values are set letter by letter, as names and hashes are.
+    Columns ``numeric`` (from zero) are set right-aligned; a ``narrow`` one stands beside another in print;
+    the values of a ``raw`` one are set letter by letter, as names and hashes are.
     """
 
     caption: str
@@ -100,14 +92,7 @@ class Section:
 class Document:
     """A whole report, answer first: what is not folded fits two pages.
 
-    Attributes
-    ----------
-    illustrations
-        All figures, in their order; each is a block of one of the sections.
-    footer
-        Stands on every page.
-    dated
-        When it was made.
+    Each of the ``illustrations`` is a block of one of the sections; the ``footer`` stands on every page.
     """
 
     title: str

@@ -20,8 +20,8 @@ from evenbeat.findings import worst_first
 from evenbeat.fleet.due import DueInstrument, DueList, percent
 from evenbeat.quantities import number_text
 from evenbeat.report.document import Bullets, Document, Grid, Illustration, Paragraph, Section, pairs
-from evenbeat.report.method import setting_rows, stated_files
 from evenbeat.report.page import html_page
+from evenbeat.report.sections import setting_rows, stated_files
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, counted, duration_text
 
 MOST_LINES = 500

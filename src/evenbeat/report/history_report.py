@@ -9,11 +9,19 @@ from evenbeat.figures.history import draw_history_forecast, history_forecast_cap
 from evenbeat.figures.interval import draw_interval, interval_caption
 from evenbeat.figures.style import new_figure, styled
 from evenbeat.quantities import number_text
-from evenbeat.report.answer import STANDING, other_findings, range_text, trouble_section
-from evenbeat.report.case_sections import decision_sections, test_sections
 from evenbeat.report.document import Block, Bullets, Document, Grid, Illustration, Paragraph, Section, pairs
-from evenbeat.report.evidence import NARROW_IN
-from evenbeat.report.method import cautions_section, setting_rows, stated_files
+from evenbeat.report.sections import (
+    NARROW_IN,
+    STANDING,
+    cautions_section,
+    decision_sections,
+    other_findings,
+    range_text,
+    setting_rows,
+    stated_files,
+    test_sections,
+    trouble_section,
+)
 from evenbeat.units import duration_text, percent
 
 METHOD = (

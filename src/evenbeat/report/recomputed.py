@@ -12,8 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from evenbeat.assessment.asked import asked_of_log, assess_stated, treated_log
-from evenbeat.assessment.basis import DecisionBasis
-from evenbeat.assessment.case import software_versions
+from evenbeat.assessment.case import DecisionBasis, software_versions
 from evenbeat.assessment.history_case import assess_history
 from evenbeat.bench import Stated
 from evenbeat.calibration.history import CalibrationHistory
@@ -41,16 +40,9 @@ SHOWN = 40
 
 @dataclass(frozen=True, kw_only=True)
 class Difference(Plain):
-    """One place where record and recomputation differ.
+    """One place where record and recomputation differ, as JSON writes both.
 
-    Attributes
-    ----------
-    where
-        Names and numbers from the outside in, as ``interval/interval_s``.
-    filed, recomputed
-        As JSON writes them; a dash where there is nothing.
-    size
-        Of two numbers, relative to the larger; NaN of anything else.
+    ``size`` of two numbers is relative to the larger; NaN of anything else.
     """
 
     where: str

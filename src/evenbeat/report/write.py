@@ -110,11 +110,15 @@ def write_report(
     Tests: tests/report/test_write_report.py
     """
     target = check_folder(folder, force=force)
-    from evenbeat.report.contents import document_of
+    from evenbeat.report.history_report import history_document
+    from evenbeat.report.log_report import log_document
     from evenbeat.report.page import html_page
     from evenbeat.report.pdf import pdf_bytes
 
-    document = document_of(assessment)
+    if isinstance(assessment, HistoryAssessment):
+        document = history_document(assessment)
+    else:
+        document = log_document(assessment)
     numbers, identity = _numbers(assessment, document)
     document = replace(document, footer=f"{document.footer}, report {identity}")
     contents = {

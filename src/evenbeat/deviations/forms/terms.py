@@ -12,10 +12,10 @@ from __future__ import annotations
 import math
 import os
 from abc import ABC, abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from functools import lru_cache, partial
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from scipy import fft
@@ -24,12 +24,17 @@ from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.covariance import exponents_of, phase_kernel, term_covariances
 from evenbeat.deviations.freedom import (
     MOST_AVERAGING_TIMES,
+    REACH,
     Moments,
-    moments_of_terms,
+    halves,
+    has_weights,
+    lags_among_gaps,
+    pairs_apart,
+    spread_terms,
     usual_lags,
-    weighing_of_terms,
 )
 from evenbeat.deviations.sums.kernels import Progress, TermSum, sum_of_squared_differences, sums_of_squares
+from evenbeat.deviations.sums.pairs import few_borders, pairs_in_runs
 from evenbeat.deviations.sums.samples import Samples
 from evenbeat.quantities import FloatArray
 
@@ -91,48 +96,104 @@ class TermForm(ABC):
     def covariances(self, lags: IntArray, factor: int) -> FloatArray:
         """Return the covariance of two terms that many terms apart per unit of each level, (noises, n)."""
 
-    def moments(self, terms: TermSum, points: int, factor: int) -> Moments:  # noqa: ARG002
+    def moments(self, sums: Sequence[TermSum], points: int, factors: Sequence[int]) -> Moments:  # noqa: ARG002
         """Return expectation and scatter of the terms that exist, and the variance that is estimated."""
-        found, scale = self.of_mean_square(terms, factor), self.scale(factor)
+        found = moments_of_terms([(self, terms, m) for terms, m in zip(sums, factors, strict=True)])
+        scale = np.array([[self.scale(factor)] for factor in factors])
         expected = scale * found.expected
-        return Moments(expected=expected, aimed_at=expected, products=scale**2 * found.products)
-
-    def of_mean_square(self, terms: TermSum, factor: int) -> Moments:
-        """Return the moments of the mean square of the terms; so few left out do not matter."""
-        if terms.nearly_complete:
-            return _of_all(self, terms.terms, factor)
-        at = partial(_usual_covariances, self, factor)
-        return moments_of_terms(terms, factor, at, spans=self.spans, overlapping=self.overlapping)
+        products = scale[:, :, np.newaxis] ** 2 * found.products
+        return Moments(expected=expected, aimed_at=expected, products=products)
 
     def weighing(
         self,
         terms: TermSum,
         points: int,  # noqa: ARG002
         factor: int,
-        moments: Moments,
         levels: FloatArray,
+        edf: float,
+        expected: FloatArray,  # noqa: ARG002
     ) -> FloatArray | None:
         """Return matrices, shape (1 or 2, n, n), whose eigenvalues are in proportion to the weights.
 
-        Of the chi-squared variables behind the variance; ``None`` where one will do.
+        Of the chi-squared variables behind the variance, which are the eigenvalues of the covariance of the
+        terms. Where the record holds many averaging times, or many terms are independent, chi-squared itself
+        is good to half a point of probability, and of a single term it is exact: then ``None``.
         """
-        return weighing_of_terms(
-            terms,
-            factor if self.overlapping else 1,
-            moments.freedom(levels),
-            lambda lags: levels @ self.covariances(lags, factor),
-        )
+        times = terms.possible / (factor if self.overlapping else 1)
+        if terms.terms <= 1 or not has_weights(times, edf):
+            return None
+        places, counts = spread_terms(terms)
+        if counts is None:
+            return halves(levels @ _spread_covariances(self, factor, len(places), int(places[1])))
+        apart = np.abs(places[:, np.newaxis] - places)
+        distances = np.unique(apart)  # far fewer than pairs
+        matrix = (levels @ self.covariances(distances, factor))[np.searchsorted(distances, apart)]
+        return (matrix * np.sqrt(np.outer(counts, counts)))[np.newaxis]
+
+
+def moments_of_terms(points: Sequence[tuple[TermForm, TermSum, int]]) -> Moments:
+    """Return those of the mean squares of the terms of some form at a factor, a row each."""
+    rows: dict[int, Moments] = {}
+    few, many = [], []
+    for number, (form, terms, factor) in enumerate(points):
+        if terms.nearly_complete or terms.terms == 1:  # so few left out do not matter
+            rows[number] = _of_all(form, terms.terms, factor)
+        elif terms.terms == 0:
+            one = _of_all(form, 1, factor)
+            rows[number] = replace(one, expected=np.full_like(one.expected, np.nan))
+        elif few_borders(terms.runs, terms.possible):
+            few.append(number)
+        else:
+            many.append(number)
+    usual = [_usual(form, factor, terms.possible - 1) for form, terms, factor in (points[k] for k in few)]
+    counted = pairs_in_runs(
+        [points[k][1].runs for k in few], [lags for lags, _, _ in usual], [weights for _, weights, _ in usual]
+    )
+    for number, (_, _, at), weights in zip(few, usual, counted, strict=True):
+        rows[number] = _of_pairs(at, weights, points[number][1].terms)
+    for number in many:
+        form, terms, factor = points[number]
+        lags, weights, at = _usual(form, factor, terms.possible - 1)
+        if form.overlapping:
+            lags, weights = lags_among_gaps(terms, factor, form.spans)
+            at = _usual(form, factor, int(lags[-1]))[2]
+        else:
+            mask = terms.mask
+            weights = weights * [pairs_apart(mask, lag) for lag in lags.tolist()]
+        rows[number] = _of_pairs(at, weights, terms.terms)
+    return Moments.joined([rows[number] for number in range(len(points))])
+
+
+def _of_pairs(at: FloatArray, weights: FloatArray, count: int) -> Moments:
+    """Return the moments of so many terms, from their covariances at lags that stand for so many pairs."""
+    products = (at * weights) @ at.T / float(count) ** 2
+    return Moments(
+        expected=at[np.newaxis, :, 0], aimed_at=at[np.newaxis, :, 0], products=products[np.newaxis]
+    )
 
 
 @lru_cache(maxsize=4096)
 def _of_all(form: TermForm, count: int, factor: int) -> Moments:
-    terms, at = TermSum(total=0.0, possible=count), partial(_usual_covariances, form, factor)
-    return moments_of_terms(terms, factor, at, spans=form.spans, overlapping=form.overlapping)
+    lags, weights, at = _usual(form, factor, count - 1)
+    return _of_pairs(at, weights * (count - lags), count)
+
+
+def _usual(form: TermForm, factor: int, last: int) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return lags up to the last, for how many lags each stands, and the covariances there."""
+    return _usual_within(
+        form, factor, min(last, (REACH + form.spans) * factor if form.overlapping else REACH)
+    )
 
 
 @lru_cache(maxsize=1024)
-def _usual_covariances(form: TermForm, factor: int, last: int) -> FloatArray:
-    return form.covariances(usual_lags(factor, form.spans, last, overlapping=form.overlapping)[0], factor)
+def _usual_within(form: TermForm, factor: int, last: int) -> tuple[IntArray, FloatArray, FloatArray]:
+    lags, weights = usual_lags(factor, form.spans, last, overlapping=form.overlapping)
+    return lags, weights, form.covariances(lags, factor)
+
+
+@lru_cache(maxsize=256)
+def _spread_covariances(form: TermForm, factor: int, count: int, stride: int) -> FloatArray:
+    return form.covariances(np.arange(count, dtype=np.int64) * stride, factor)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -206,8 +267,8 @@ def equivalent_degrees_of_freedom(
 
     At least 1; NaN without any term.
     """
-    found = Differences(order=order, overlapping=overlapping, averaged=averaged).moments(terms, 0, factor)
-    return found.freedom(np.array(exponents_of(order)) == exponent)
+    found = Differences(order=order, overlapping=overlapping, averaged=averaged).moments([terms], 0, [factor])
+    return float(found.freedom(np.array(exponents_of(order)) == exponent)[0])
 
 
 @dataclass(frozen=True)

@@ -18,8 +18,8 @@ from __future__ import annotations
 
 import math
 from abc import ABC, abstractmethod
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -94,31 +94,32 @@ class WholeForm(ABC):
             raise TypeError(msg)
         return in_threads(lambda factor: self.variance(samples, factor), samples, factors, progress)
 
-    def moments(self, terms: TermSum, points: int, factor: int) -> Moments:  # noqa: ARG002
+    def moments(self, sums: Sequence[TermSum], points: int, factors: Sequence[int]) -> Moments:  # noqa: ARG002
         """Return expectation and scatter: exact for up to ``MOST_POINTS`` points.
 
         In longer records expectations are exact and each noise has its own degrees of freedom; how far the
         scatter of two noises is joint is taken from a record in equal proportions.
         """
-        return _moments(self, points, factor)
+        return Moments.joined([_moments(self, points, factor) for factor in factors])
 
     def weighing(
         self,
         terms: TermSum,  # noqa: ARG002
         points: int,
         factor: int,
-        moments: Moments,
         levels: FloatArray,
+        edf: float,
+        expected: FloatArray,
     ) -> FloatArray | None:
         """Return a matrix, shape (1, n, n), with eigenvalues as the weights; ``None`` where one is enough.
 
         That of a record in equal proportions, each noise with the share that it really has.
         """
-        if not has_weights(points / factor * self.intervals, moments.freedom(levels)):
+        if not has_weights(points / factor * self.intervals, edf):
             return None
         short_points, short = in_proportion(points, factor, self.step)
         inner, written = written_out(self, short_points, short)
-        return weighing_of_form(inner, short_points, levels * moments.expected / written.expected, self.order)
+        return weighing_of_form(inner, short_points, levels * expected / written.expected[0], self.order)
 
 
 @dataclass(frozen=True)
@@ -241,16 +242,17 @@ def _moments(form: WholeForm, points: int, factor: int) -> Moments:
     short_points, short = in_proportion(points, factor, form.step)
     _, written = written_out(form, short_points, short)
     if points <= MOST_POINTS:
-        return Moments(expected=written.expected, aimed_at=aimed, products=written.products)
-    size = np.sqrt(np.diag(written.products))
-    joint = written.products / np.outer(size, size)
+        return replace(written, aimed_at=aimed[np.newaxis])
+    size = np.sqrt(np.diag(written.products[0]))
+    joint = written.products[0] / np.outer(size, size)
     # terms under white PM depend on few others: its joint scatter falls as the root of the number of terms
     joint[0, 1:] *= np.sqrt(short / factor)
     joint[1:, 0] *= np.sqrt(short / factor)
     expected = np.array([form.expected(points, factor, alpha) for alpha in noises])
     freedom = np.array([form.freedom(points, factor, alpha) for alpha in noises])
     spread = expected / np.sqrt(freedom)
-    return Moments(expected=expected, aimed_at=aimed, products=joint * np.outer(spread, spread))
+    rows = (some[np.newaxis] for some in (expected, aimed, joint * np.outer(spread, spread)))
+    return Moments(**dict(zip(("expected", "aimed_at", "products"), rows, strict=True)))
 
 
 def in_proportion(points: int, factor: int, step: int) -> tuple[int, int]:
@@ -291,9 +293,9 @@ def moments_of_form(inner: FloatArray, points: int, order: int) -> Moments:
     """Return expectation and scatter of a form in that basis, aimed at itself."""
     _, kernels = _covariances(points, order)
     products = inner @ kernels
-    expected = np.trace(products, axis1=1, axis2=2)
+    expected = np.trace(products, axis1=1, axis2=2)[np.newaxis]
     scatter = np.tensordot(products, products.swapaxes(1, 2), axes=((1, 2), (1, 2)))
-    return Moments(expected=expected, aimed_at=expected, products=scatter)
+    return Moments(expected=expected, aimed_at=expected, products=scatter[np.newaxis])
 
 
 def weighing_of_form(inner: FloatArray, points: int, levels: FloatArray, order: int) -> FloatArray:

@@ -77,20 +77,40 @@ INLINE double lanes(Row r, at m, at n, int order, int two, int masked, int64_t *
     return ((sum[0] + sum[1]) + (sum[2] + sum[3])) + ((sum[4] + sum[5]) + (sum[6] + sum[7]));
 }
 
+/* With some terms unknown, part by part: only where some are known and others not each is asked. */
+INLINE double in_parts(Row r, at m, at n, int order, int two, int64_t *terms)
+{
+    double total = 0;
+    int64_t all = 0, per = r.known && order ? r.need / r.reach : 0;
+    for (at i = 0; i < n; i += PART) {
+        at count = n - i < PART ? n - i : PART;
+        Row part = {r.x + i, two ? r.rest + i : NULL, r.known ? r.known + i : NULL, r.reach, r.need};
+        const int64_t *known = part.known;
+        if (known && !order) {
+            total += lanes(part, m, count, order, two, 3, terms);
+        } else if (known && count <= r.reach && known[r.reach] - known[count - 1] < r.need - (count - 1) * per) {
+            continue; /* a gap that all touch */
+        } else if (known && known[r.reach + count - 1] - known[0] < r.need + (count - 1) * per) {
+            total += lanes(part, m, count, order, two, 2, terms);
+        } else {
+            double sum = lanes(part, m, count, order, two, 0, &all);
+            total += sum == sum ? sum : lanes(part, m, count, order, two, 1, terms);
+            *terms += sum == sum ? count : 0;
+        }
+    }
+    return total;
+}
+
 /* For each order a function, so that the compiler knows it. */
 #define OF_ORDER(ORDER)                                                                                           \
     WIDE static double squares_##ORDER(Row r, at m, at n, int64_t *terms)                                         \
     {                                                                                                             \
-        if (r.known && r.rest) return lanes(r, m, n, ORDER, 1, 2, terms);                                             \
-        if (r.known && ORDER) return lanes(r, m, n, ORDER, 0, 2, terms);                                          \
-        if (r.known) return lanes(r, m, n, ORDER, 0, 3, terms);                                                   \
+        if (r.known) return r.rest ? in_parts(r, m, n, ORDER, 1, terms) : in_parts(r, m, n, ORDER, 0, terms);     \
         int64_t all = 0;                                                                                          \
         double total = r.rest ? lanes(r, m, n, ORDER, 1, 0, &all) : lanes(r, m, n, ORDER, 0, 0, &all);            \
-        if (total == total) {                                                                                     \
-            *terms += n;                                                                                          \
-            return total;                                                                                         \
-        }                                                                                                         \
-        return lanes(r, m, n, ORDER, 0, 1, terms); /* some are NaN */                                             \
+        if (total != total) return in_parts(r, m, n, ORDER, 0, terms); /* some are NaN */                         \
+        *terms += n;                                                                                              \
+        return total;                                                                                             \
     }
 OF_ORDER(0)
 OF_ORDER(1)

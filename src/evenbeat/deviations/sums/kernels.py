@@ -27,7 +27,6 @@ from threadpoolctl import ThreadpoolController
 
 from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.deviations.sums import plain
-from evenbeat.deviations.sums.pairs import Borders, pairs_of_bins
 from evenbeat.deviations.sums.samples import FrequencySums, PhasePoints, Samples, needed_samples
 from evenbeat.intake import blocks, let_go, mapping_of
 from evenbeat.quantities import FloatArray
@@ -51,6 +50,8 @@ that the rounding of some by the line is far below the last digits of their sum.
 FEWEST_POINTS_FOR_THREADS = 1 << 18
 """Below it the pieces of work are so short that two threads cost each other a third of their time."""
 
+MOST_BORDERS = 1 << 14
+"""Of gaps, for which the runs of terms are found at several averaging factors at once."""
 MOST_WRITTEN = 1 << 12
 """Runs of a mask that are written one by one."""
 
@@ -80,11 +81,25 @@ class TermSum:
         self._valid, self._runs = valid, runs
 
     @property
-    def valid(self) -> BoolArray | None:
-        """Which terms were used, shape (possible,); ``None`` means all. Made anew where runs are kept."""
-        if self._runs is None:
-            return self._valid
-        begins, ends = self._runs()
+    def nearly_complete(self) -> bool:
+        """Whether so few possible terms were left out that expectation and scatter are the same to 1e-3."""
+        return self.possible - self.terms <= NEARLY_NONE * self.possible and self.terms > 0
+
+    @cached_property
+    def runs(self) -> IntArray:
+        """Where runs of used terms begin and end, shape (2, r)."""
+        if self._runs is not None:
+            return self._runs()
+        if self._valid is None:
+            return np.array([[0], [self.possible]])
+        edged = np.zeros(self.possible + 2, dtype=bool)
+        edged[1:-1] = self._valid
+        return np.flatnonzero(edged[1:] != edged[:-1]).reshape(-1, 2).T
+
+    @property
+    def mask(self) -> BoolArray:
+        """Which terms were used, shape (possible,)."""
+        begins, ends = self.runs
         if len(begins) > MOST_WRITTEN:
             steps = np.zeros(self.possible + 1, dtype=np.int8)
             steps[begins] = 1
@@ -94,56 +109,6 @@ class TermSum:
         for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
             mask[begin:end] = True
         return mask
-
-    @property
-    def complete(self) -> bool:
-        """Whether the record has no gaps, so that every possible term was used."""
-        return self._valid is None and self._runs is None
-
-    @property
-    def nearly_complete(self) -> bool:
-        """Whether so few possible terms were left out that expectation and scatter are the same to 1e-3."""
-        return self.possible - self.terms <= NEARLY_NONE * self.possible and self.terms > 0
-
-    def stretches(self, length: int) -> tuple[IntArray, FloatArray]:
-        """Return the mean place and the number of the used terms in each stretch of terms that has any."""
-        return self._borders.stretches(length, self.possible)
-
-    @property
-    def mask(self) -> BoolArray:
-        """Which terms were used, shape (possible,)."""
-        valid = self.valid
-        return np.ones(self.possible, dtype=bool) if valid is None else valid
-
-    @cached_property
-    def _borders(self) -> Borders:
-        if self._runs is not None:
-            return Borders(*self._runs())
-        ends = np.zeros(1, dtype=bool)
-        edged = np.concatenate([ends, self.mask, ends])
-        changes = np.flatnonzero(edged[1:] != edged[:-1])
-        return Borders(changes[::2], changes[1::2])
-
-    def pairs(self, lags: IntArray, *, bins: bool = False) -> FloatArray | None:
-        """Return how many pairs of used terms are so many terms apart; ``None`` where gaps are many.
-
-        Unless ``bins`` says that the lags are 0, 1, 2 ….
-        """
-        if self.complete:
-            return np.asarray(self.possible - lags, dtype=float)
-        if self._borders.are_few(self.possible):
-            return self._borders.pairs(lags)
-        return self.pairs_of_bins(1, len(lags)) if bins else None
-
-    def pairs_of_bins(self, width: int, count: int) -> FloatArray:
-        """Return how many pairs are 0, 1 … ``count - 1`` bins of this width apart."""
-        few = self._borders.are_few(self.possible, bins=self.possible // width)
-        return self._borders.pairs_of_bins(width, count) if few else pairs_of_bins(self.mask, width, count)
-
-    def pairs_apart(self, lag: int) -> float:
-        """Return how many pairs of used terms are ``lag`` terms apart, counted one by one."""
-        mask = self.mask
-        return float(np.count_nonzero(mask[lag:] & mask[: max(0, self.possible - lag)]))
 
 
 @lru_cache(maxsize=1)
@@ -246,9 +211,9 @@ def sums_of_squares(
             total=float(total),
             possible=int(most),
             terms=int(used),
-            runs=partial(work.runs, int(lag), int(most), averaged=averaged) if samples.has_gaps else None,
+            runs=partial(work.runs, lags, number, averaged=averaged) if samples.has_gaps else None,
         )
-        for total, most, used, lag in zip(totals, possible, terms, lags, strict=True)
+        for number, (total, most, used) in enumerate(zip(totals, possible, terms, strict=True))
     ]
 
 
@@ -320,6 +285,7 @@ class _Work:
     def __init__(self, samples: Samples, order: int) -> None:
         self._samples, self._order, self._points = samples, order, samples.points
         self._counts: IntArray | None = None
+        self._runs: tuple[int, bool, tuple[IntArray, ...]] = (-1, False, ())
         self._per_point, self._mapping = 1, None
         if isinstance(samples, FrequencySums):
             self._row = np.ascontiguousarray(samples.sums_s)
@@ -463,19 +429,28 @@ class _Work:
         borders = np.flatnonzero(np.diff(missing, prepend=False, append=False))
         return borders[::2], borders[1::2]
 
-    def runs(self, lag: int, possible: int, *, averaged: bool) -> IntArray:
-        """Return where the runs of terms that touch no gap begin and end, shape (2, runs)."""
+    def runs(self, lags: IntArray, number: int, *, averaged: bool) -> IntArray:
+        """Return where the runs of terms at one of the lags begin and end that touch no gap, shape (2, runs)."""
+        together = max(1, MOST_BORDERS // (len(self._gaps[0]) + 1))
+        part = number // together
+        if self._runs[:2] != (part, averaged):
+            some = lags[part * together : (part + 1) * together]
+            self._runs = part, averaged, self._runs_of(some[:, np.newaxis], averaged=averaged)
+        before, after = (rows[number % together] for rows in self._runs[2])
+        there = before < after
+        return np.array([before[there], after[there]])
+
+    def _runs_of(self, lags: IntArray, *, averaged: bool) -> tuple[IntArray, IntArray]:
+        """Return where the runs at each lag begin and end, some of them empty, shape (lags, n) each."""
         begins, ends = self._gaps
-        reach = (self._order + averaged) * lag - averaged if lag > 1 else self._order
-        if self._counts is not None:
-            begins = begins - reach + 1
-        elif averaged and lag > 1:
-            begins = begins - reach
+        reach = (self._order + averaged) * lags - averaged
+        if self._counts is not None or averaged:
+            begins, ends = begins - reach + (self._counts is not None), ends + 0 * lags
         else:
-            shifts = lag * np.arange(self._order + 1)[:, np.newaxis]
-            begins, ends = np.sort((begins - shifts).ravel()), np.sort((ends - shifts).ravel())
-        begins, ends = (np.minimum(np.maximum(places, 0), possible) for places in (begins, ends))
+            shifts = lags[:, :, np.newaxis] * np.arange(self._order + 1)[:, np.newaxis]
+            begins, ends = (np.sort((row - shifts).reshape(len(lags), -1)) for row in (begins, ends))
+        possible = self._points - reach
+        begins, ends = (np.clip(places, 0, possible) for places in (begins, ends))
         # gaps that meet are one; what is left between them are the runs
-        before = np.maximum.accumulate(np.concatenate([[0], ends]))
-        after = np.concatenate([begins, [possible]])
-        return np.array([before, after])[:, before < after]
+        before = np.maximum.accumulate(np.hstack([0 * lags, ends]), axis=1)
+        return before, np.hstack([begins, possible])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -13,8 +14,7 @@ from evenbeat.quantities import FloatArray
 
 SHORTEST_SEGMENT = 1 << 10
 TERMS_AT_ONCE = 1 << 16
-SMALL_SHARE = 0.02
-"""Of terms lost, up to which the number of pairs is smooth in the lag."""
+MOST_PAIRS = 1 << 20
 
 
 def pairs_of_bins(valid: BoolArray, width: int, count: int) -> FloatArray:
@@ -45,85 +45,83 @@ def pairs_of_bins(valid: BoolArray, width: int, count: int) -> FloatArray:
     return np.rint(np.maximum(fft.irfft(spectrum, 2 * length)[:count], 0.0))
 
 
-class Borders:
-    """Where runs of valid terms begin and end: pairs at any distance without the mask, where these are few.
+def few_borders(runs: IntArray, possible: int) -> bool:
+    """Return whether runs, shape (2, r), are so few that pairs of borders are quicker than transforms."""
+    return (2 * runs.shape[1]) ** 2 < min(possible, MOST_PAIRS)
 
-    Parameters
-    ----------
-    begins, ends
-        Shape (r,): of the runs, in order.
+
+def pairs_in_runs(
+    masks: Sequence[IntArray], lags: Sequence[IntArray], weights: Sequence[FloatArray]
+) -> list[FloatArray]:
+    """Return for how many pairs of valid terms each of the rising lags stands; for several masks at once.
+
+    A mask is given by where its runs begin and end, shape (2, r). Two borders d apart add ``∓max(d, k)`` to
+    the number n(k) of pairs k apart. The ``weights`` are those of trapezoids between the lags; where n bends
+    at a d between two of them, the triangle by which it leaves their straight line is shared between both.
     """
-
-    def __init__(self, begins: IntArray, ends: IntArray) -> None:
-        self._begins, self._ends = begins, ends
-
-    def are_few(self, terms: int, *, bins: int = 0) -> bool:
-        """Return whether the number of pairs changes so little from lag to lag that some lags tell of all.
-
-        For ``bins`` whether counting pairs from borders is quicker than by transforms of so many bins.
-        """
-        count = 2 * len(self._begins)
-        if bins:
-            return (count * (1 if bins == terms else 2)) ** 2 < bins
-        return count**2 < terms and terms - np.sum(self._ends - self._begins) < SMALL_SHARE * terms
-
-    def pairs_of_bins(self, width: int, count: int) -> FloatArray:
-        """Return the same as the function :func:`pairs_of_bins`.
-
-        The counts b of bins step by d[i] at the places i of few borders, each in two bins, and
-        ``n(k+1) - 2 n(k) + n(k-1) = -Σ d[i] d[i+k]``.
-        """
-        places = np.concatenate([self._begins, self._ends])
-        steps = np.repeat([1.0, -1.0], len(self._begins))
-        if width > 1:
-            bins, inside = np.divmod(places, width)
-            places = np.concatenate([bins, bins + 1])
-            steps = np.concatenate([steps * (width - inside), steps * inside])
-        apart, products = places - places[:, np.newaxis], np.outer(steps, steps)
-        near = (apart >= 0) & (apart < count)
-        bends = np.bincount(apart[near], weights=products[near], minlength=count)
-        bends[0] *= 0.5
-        at_zero = -0.5 * float(np.sum(products * np.abs(apart)))
-        return np.concatenate([[at_zero], at_zero + np.cumsum(np.cumsum(-bends)[:-1])])
-
-    def pairs(self, lags: IntArray) -> FloatArray:
-        """Return how many pairs of valid terms are so many terms apart, for rising lags.
-
-        Two borders d apart, at which runs begin or end, add ``∓max(d, k)`` to the number at lag k.
-        """
-        places = np.stack([self._begins, self._ends], axis=1).ravel()
-        one, other = _two_of(len(places))
-        apart, signs = places[other] - places[one], 2.0 * ((one ^ other) & 1) - 1
-        near = np.searchsorted(lags, apart)
-        size = len(lags) + 1
-        within = np.cumsum(np.bincount(near, signs, size))[:-1]
-        beyond = np.cumsum(np.bincount(near, signs * apart, size))
-        return np.asarray(lags * (within - len(self._begins)) + (beyond[-1] - beyond[:-1]))
-
-    def stretches(self, length: int, terms: int) -> tuple[IntArray, FloatArray]:
-        """Return the mean place and the number of valid terms in each stretch of this length that has any."""
-        borders = np.minimum(np.arange(0, terms + length, length), terms)
-        run = np.searchsorted(self._begins, borders, side="right") - 1
-        sizes = self._ends - self._begins
-        inside = np.where(run < 0, 0, np.minimum(borders, self._ends[run]) - self._begins[run])
-        # over runs before, and the part of the run that holds the border: numbers, and sums of places
-        counts, sums = (
-            np.concatenate([[0], np.cumsum(row)])[np.maximum(run, 0)]
-            for row in (sizes, sizes * (self._begins + self._ends - 1) // 2)
-        )
-        counts = np.diff(counts + inside)
-        sums = np.diff(sums + inside * self._begins[run] + inside * (inside - 1) // 2)
-        some = np.flatnonzero(counts)
-        first = some * length
-        offsets = (sums[some] - counts[some] * first) / counts[some]
-        return first + np.rint(offsets).astype(np.int64), counts[some].astype(float)
+    found: list[FloatArray] = []
+    at_once = MOST_PAIRS // max((mask.size**2 for mask in masks), default=1)
+    for begin in range(0, len(masks), at_once):
+        here = slice(begin, begin + at_once)
+        found += _pairs_in_runs(masks[here], lags[here], weights[here])
+    return found
 
 
-@lru_cache(maxsize=8)
-def _two_of(count: int) -> tuple[IntArray, IntArray]:
-    """Return the places of all pairs out of so many."""
+def _pairs_in_runs(
+    masks: Sequence[IntArray], lags: Sequence[IntArray], weights: Sequence[FloatArray]
+) -> list[FloatArray]:
+    sizes = [len(row) + 1 for row in lags]  # one place more, for distances beyond the last lag
+    starts = np.cumsum([0, *sizes])
+    begins, row = starts[:-1], np.repeat(np.arange(len(sizes)), sizes)
+    far = max(mask[1, -1] for mask in masks) + max(some[-1] for some in lags) + 1
+    at = np.concatenate([part for some in lags for part in (some, [far])])
+    two = [_two_of(2 * mask.shape[1]) for mask in masks]
+    each = [mask.T.ravel() for mask in masks]
+    apart = np.concatenate([place[b] - place[a] for place, (a, b, _) in zip(each, two, strict=True)])
+    signs = np.concatenate([sign for _, _, sign in two])
+    own = np.repeat(np.arange(len(two)), [len(sign) for _, _, sign in two])
+    near = np.searchsorted(at + row * (far + 1), apart + own * (far + 1))
+    within, upto = (np.cumsum(np.bincount(near, some, starts[-1])) for some in (signs, signs * apart))
+    # whole numbers: what other masks come before changes no digit
+    before, last = within[begins - 1] * (begins > 0), upto[starts[1:] - 1]
+    runs = np.array([mask.shape[1] for mask in masks])
+    pairs = at * (within - (before + runs)[row]) + (last[row] - upto)
+    width = np.where(at[near] < far, at[near] - at[near - 1], 0)
+    part = (apart - at[near - 1]) / np.maximum(width, 1)
+    triangle = -signs * part * (1 - part) * width.astype(float) ** 2
+    later = triangle * (1 + part) / 3
+    bends = np.bincount(near - 1, triangle - later, starts[-1]) + np.bincount(near, later, starts[-1])
+    return [
+        weight * pairs[start : start + len(weight)] + bends[start : start + len(weight)]
+        for start, weight in zip(begins, weights, strict=True)
+    ]
+
+
+def stretches_of_runs(runs: IntArray, length: int, possible: int) -> tuple[IntArray, FloatArray]:
+    """Return the mean place and the number of valid terms in each stretch of this length that has any."""
+    begins, ends = runs
+    borders = np.minimum(np.arange(0, possible + length, length), possible)
+    run = np.searchsorted(begins, borders, side="right") - 1
+    sizes = ends - begins
+    inside = np.where(run < 0, 0, np.minimum(borders, ends[run]) - begins[run])
+    # over runs before, and the part of the run that holds the border: numbers, and sums of places
+    counts, sums = (
+        np.concatenate([[0], np.cumsum(row)])[np.maximum(run, 0)]
+        for row in (sizes, sizes * (begins + ends - 1) // 2)
+    )
+    counts = np.diff(counts + inside)
+    sums = np.diff(sums + inside * begins[run] + inside * (inside - 1) // 2)
+    some = np.flatnonzero(counts)
+    first = some * length
+    offsets = (sums[some] - counts[some] * first) / counts[some]
+    return first + np.rint(offsets).astype(np.int64), counts[some].astype(float)
+
+
+@lru_cache(maxsize=4)
+def _two_of(count: int) -> tuple[IntArray, IntArray, FloatArray]:
+    """Return the places of all pairs out of so many borders, and one, negative where both are of one kind."""
     one, other = np.triu_indices(count, 1)
-    return one.astype(np.int64), other.astype(np.int64)
+    return one, other, 2.0 * ((one ^ other) & 1) - 1
 
 
 def _bins(valid: BoolArray, width: int) -> npt.NDArray[np.generic]:

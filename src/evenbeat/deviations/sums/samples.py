@@ -67,6 +67,10 @@ class PhasePoints:
         """Return every ``factor``-th point, without a copy."""
         return replace(self, phase_s=self.phase_s[::factor])
 
+    def between(self, begin: int, end: int) -> PhasePoints:
+        """Return the points of a stretch, without a copy."""
+        return replace(self, phase_s=self.phase_s[begin:end])
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class FrequencySums:
@@ -122,6 +126,10 @@ class FrequencySums:
             counts=self.counts[::factor],
             samples_per_point=self.samples_per_point * factor,
         )
+
+    def between(self, begin: int, end: int) -> FrequencySums:
+        """Return the sums at the points of a stretch."""
+        return replace(self, sums_s=self.sums_s[begin:end], counts=self.counts[begin:end])
 
 
 Samples = PhasePoints | FrequencySums

@@ -1,13 +1,16 @@
-"""The sections of a report that make the case for an interval: decision, sensitivity, test, who decides."""
+"""Sections that several reports share: what could be wrong, the case for an interval, settings, cautions."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
+from importlib.resources import files
+from typing import Any
 
-from evenbeat.assessment.case import Case
-from evenbeat.assessment.variation import steadiness
+from evenbeat.assessment.case import Case, steadiness
 from evenbeat.calibration.decision import probability_text
 from evenbeat.clock.tested import HorizonScore
+from evenbeat.findings import Finding, worst_first
 from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section, pairs
 from evenbeat.units import duration_text, percent, time_text
 
@@ -190,3 +193,133 @@ def _backtest(case: Case) -> Grid:
         widths=(21, 9, 8, 13, 12, 12, 13, 12),
         numeric=(1, 2, 3, 4, 5, 6),
     )
+
+
+STANDING = (
+    "Suggested interval (analysis for the equipment owner; not part of a calibration certificate; not a "
+    "conformity statement)"
+)
+"""What the suggestion is and is not: ISO/IEC 17025:2017, 7.8.4.3, keeps intervals out of certificates."""
+
+
+def trouble_section(findings: Sequence[Finding], *, said: str = "") -> Section:
+    """Return what withholds or qualifies the answer, and its own test, unless the headline ``said`` it."""
+    items = tuple(
+        dict.fromkeys(f.sentence for f in worst_first(findings) if _up_front(f) and f.sentence not in said)
+    )
+    blocks = (Bullets(items=items),) if items else (Paragraph(text="No check gave cause for a caution."),)
+    return Section(heading="What could make it wrong", blocks=blocks)
+
+
+def _up_front(finding: Finding) -> bool:
+    """Return whether a finding withholds or qualifies the answer, or is its test on its own past."""
+    return finding.severity in ("stop", "caution") or finding.code.startswith("SELF_TEST")
+
+
+def other_findings(findings: Sequence[Finding]) -> tuple[Block, ...]:
+    """Return the assumptions and the checks that passed, and the codes of what the first pages say."""
+    ordered = worst_first(findings)
+    codes = ", ".join(dict.fromkeys(f.code for f in ordered if _up_front(f)))
+    said = f"On the first pages: {codes}." if codes else ""
+    alike: dict[str, list[Finding]] = {}
+    for finding in ordered:
+        if not _up_front(finding):
+            alike.setdefault(finding.code, []).append(finding)
+    items = tuple(_one_of_alike(code, found) for code, found in alike.items())
+    if not items:
+        return (Paragraph(text=said or "Nothing to report."),)
+    return (Bullets(items=items), *((Paragraph(text=said),) if said else ()))
+
+
+def _one_of_alike(code: str, found: Sequence[Finding]) -> str:
+    kind = {"good": "passed"}.get(found[0].severity, found[0].severity)
+    more = f" ({len(found) - 1} more of this kind, in result.json.)" if len(found) > 1 else ""
+    return f"{kind}, {code}: {found[0].sentence}{more}"
+
+
+def range_text(low: float, high: float) -> str:
+    """Return ``low to high``, unbreakable, with the digits that tell the two apart and at most two more."""
+    width, largest = abs(high - low), max(abs(low), abs(high))
+    if not (math.isfinite(width) and width > 0):
+        return f"{low:.3g} to {high:.3g}"
+    digits = min(12, max(3, math.ceil(math.log10(largest / width)) + 2))
+    if not 1e-3 <= largest < 1e5:
+        return f"{low:.{digits - 1}e}\N{NO-BREAK SPACE}to\N{NO-BREAK SPACE}{high:.{digits - 1}e}"
+    decimals = max(0, digits - 1 - math.floor(math.log10(largest)))
+    return f"{low:.{decimals}f}\N{NO-BREAK SPACE}to\N{NO-BREAK SPACE}{high:.{decimals}f}"
+
+
+NARROW_IN = 5.4
+"""Width of a figure that stands beside another one in print, so that its words stay legible."""
+
+
+_SETTING_NAMES = {
+    "tolerance": "Tolerance of the fractional frequency",
+    "reliability": "Reliability asked for",
+    "as_left": "As-left offset",
+    "reference_uncertainty": "Standard uncertainty of the reference",
+    "environment_uncertainty": "Standard uncertainty from use elsewhere",
+    "transport_uncertainty": "Standard uncertainty from the way there",
+    "time_error_limit_s": "Limit of the time error [s]",
+    "aging": "Aging law",
+    "environment": "Environment in the model",
+    "environment_not_determined": "Environment asked for, not determined",
+    "minimum_coverage": "Share of an average that must be present",
+    "meaning": "The reliability is the probability at",
+    "policy_cap_s": "Longest interval that policy allows",
+    "calendar_unit": "Interval rounded down to a whole",
+    "family": "How several tables belong together",
+    "methods": "Other methods of intervals compared",
+    "date_order": "Order of day and month",
+    "nominal_frequency_hz": "Nominal frequency [Hz]",
+    "instruments": "Instruments named",
+    "typed": "Stated in the command",
+}
+
+
+_WORDS = {"end_of_period": "the end of the period", "average_over_period": "an average over the period"}
+
+
+def setting_rows(settings: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return what was asked, name and value as people say it; files and their hashes are provenance."""
+    rows = []
+    for name, value in settings.items():
+        if name not in ("bench", "history", "results_sha256"):
+            words = name.replace("_", " ")
+            label = _SETTING_NAMES.get(name, words[0].upper() + words[1:])
+            whole = duration_text(value) if name == "policy_cap_s" and value is not None else None
+            rows.append((label, whole or _setting_text(value)))
+    return rows
+
+
+def stated_files(settings: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return the files that were stated beside the input, with their hashes, to be set letter by letter."""
+    rows = []
+    for name, words, key in (("bench", "Bench file", "file"), ("history", "Calibrations", "name")):
+        if name in settings:
+            rows += [(words, settings[name][key]), ("SHA-256 of that file", settings[name]["sha256"])]
+    results = settings.get("results_sha256")
+    return rows + ([] if results is None else [("SHA-256 of the dated results", results)])
+
+
+def _setting_text(value: object) -> str:
+    if value is None or value == {}:
+        return "none stated"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key.replace('_', ' ')} {_setting_text(item)}" for key, item in value.items())
+    if isinstance(value, list | tuple):
+        return ", ".join(_setting_text(item) for item in value if item is not None) or "none"
+    return f"{value:.6g}" if isinstance(value, float) else _WORDS.get(f"{value}", f"{value}")
+
+
+def cautions_section() -> Section:
+    """Return the cautions that belong to any work on timebases."""
+    return Section(heading="Cautions", blocks=(Bullets(items=lines_of("cautions.txt")),), folded=True)
+
+
+def lines_of(name: str) -> tuple[str, ...]:
+    """Return the lines of one of the report's own texts."""
+    text = files("evenbeat.report").joinpath("templates", name).read_text(encoding="utf-8")
+    return tuple(line for line in text.splitlines() if line)
