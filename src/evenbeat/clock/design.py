@@ -316,7 +316,8 @@ class Felt:
         for name in self._blocks.covariates:
             present &= ~np.isnan(between_samples(self._record, self._record.covariates[name]))
         spans = self._blocks.spans.scaled(1 / self._record.interval_s)
-        first, last = np.round(spans.start).astype(int), np.ceil(spans.stop - 1e-6).astype(int)  # gates may end
+        first = np.round(spans.start).astype(int)
+        last = np.ceil(spans.stop - 1e-6).astype(int)  # gates may end before
         return present, first, last, sums_between(present, first, last)
 
     def behind(self, place: int, lag_s: float) -> _Behind:
