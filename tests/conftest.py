@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 import os
 import sys
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -29,6 +30,18 @@ def pytest_configure() -> None:
             f'in {CHECKOUT} run pip install -e ".[test]"'
         )
         raise pytest.UsageError(msg)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Leave most cases of a grid to the slow run; those that stay are spread evenly over it."""
+    cases = Counter[str]()
+    for item in items:
+        grid = item.get_closest_marker("grid")
+        name = item.nodeid.partition("[")[0]
+        if grid is not None and cases[name] % grid.args[0]:
+            item.add_marker(pytest.mark.slow)
+        cases[name] += 1
 
 
 # Variances here are near 1e-22: with the usual absolute tolerance of 1e-12 every comparison of them

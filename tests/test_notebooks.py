@@ -42,6 +42,7 @@ def test_there_are_notebooks() -> None:
     assert [path.stem[:3] for path in NOTEBOOKS] == [f"{number:02d}_" for number in range(1, 11)]
 
 
+@pytest.mark.grid(5)
 def test_committed_without_outputs(path: Path) -> None:
     """No outputs, no counts, one title in the first cell, cells with stable names, the usual kernel."""
     from nbformat import validate

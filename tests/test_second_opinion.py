@@ -19,6 +19,7 @@ LEVELS = [
 ]
 
 
+@pytest.mark.grid(4)
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("kind", ["phase", "frequency"])
 @pytest.mark.parametrize("statistic", [*STATISTICS, "mtie"])
@@ -53,6 +54,7 @@ EXTENDED = {
 }
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("bias", ["exact", "published", "none"])
 @pytest.mark.parametrize("statistic", EXTENDED)
 def test_agreement_of_the_total_family(statistic: str, bias: str) -> None:

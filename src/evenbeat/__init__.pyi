@@ -58,7 +58,7 @@ from .counter.adjustment import suggest_adjustment as suggest_adjustment
 from .instruments.collect import collect as collect
 from .assessment.assess import assess as assess
 from .assessment.history_case import assess_history as assess_history
-from .assessment.basis import DecisionBasis as DecisionBasis
+from .assessment.case import DecisionBasis as DecisionBasis
 from .register.register import Register as Register
 from .fleet.assess_fleet import assess_fleet as assess_fleet
 from .figures.dispatch import plot as plot

@@ -60,8 +60,8 @@ class Grid:
     def late(self, moments: FloatArray | IntArray, rows: slice) -> FloatArray:
         """Return by how many seconds some readings are stamped after their place.
 
-        The moments are seconds since the first, or nanoseconds from any zero, which stay exact where the interval
-        is a whole number of them.
+        The moments are seconds since the first, or nanoseconds from any zero, which stay exact where the
+        interval is a whole number of them.
         """
         places = np.arange(*rows.indices(len(moments))) if self.positions is None else self.positions[rows]
         if moments.dtype.kind != "i":
@@ -258,13 +258,16 @@ def grid_of(moments: Moments, *, interval_s: float | None = None) -> Grid:
         whole.min() != 1 or abs(float(np.median(counts / np.maximum(whole, 1))) - 1) > 0.05
     ):
         raise _contradiction(name, interval_s, float(steps.min()))
-    unclear = np.abs(counts - whole) > CLEAR_STEP
-    unclear |= whole < 1
+    unclear = (np.abs(counts - whole) > CLEAR_STEP) | (whole < 1)
+    off, odd = -1, ""  # row that lies on no grid
     if unclear.any():
-        if interval_s is None:
-            return irregular(seconds, moments.ns, name=name, odd=_odd_row(unclear, steps, spacing))
-        raise _uneven(name, int(np.argmax(unclear)) + 1, steps, spacing)
-    if whole.sum() > LARGEST_GROWTH * len(seconds) + 1000:
+        off = int(np.argmax(unclear)) + 1
+        if unclear.mean() <= _FEW:
+            odd = (
+                f" But for {np.count_nonzero(unclear)} they would be {duration_text(spacing)} apart: "
+                f"row {off} comes {steps[off - 1]:.6g} s after the row before."
+            )
+    elif whole.sum() > LARGEST_GROWTH * len(seconds) + 1000:
         row = int(np.argmax(steps)) + 1
         msg = (
             f"{name} jumps by {duration_text(steps[row - 1])} before row {row}, where rows are "
@@ -272,14 +275,21 @@ def grid_of(moments: Moments, *, interval_s: float | None = None) -> Grid:
         )
         raise InputError(msg)
     cells = np.concatenate([[0], np.cumsum(whole.astype(np.int64))])
-    mean = mean_interval(seconds, cells)
-    offset = seconds - cells * mean
-    offset -= np.median(offset)
-    farthest = float(np.abs(offset).max())
-    if farthest > _FARTHEST * mean:
-        if interval_s is None:
-            return irregular(seconds, moments.ns, name=name)
-        raise _uneven(name, int(np.argmax(np.abs(offset))), steps, spacing)
+    if off < 0:
+        mean = mean_interval(seconds, cells)
+        offset = seconds - cells * mean
+        offset -= np.median(offset)
+        farthest = float(np.abs(offset).max())
+        off = int(np.argmax(np.abs(offset))) if farthest > _FARTHEST * mean else -1
+    if off >= 0 and interval_s is None:
+        return irregular(seconds, moments.ns, name=name, odd=odd)
+    if off >= 0:
+        row = max(off, 1)
+        msg = (
+            f"{name} is not regular: row {row} comes {steps[row - 1]:.6g} s after the row before, where rows "
+            f"are {spacing:.6g} s apart; leave interval_s out to keep every sample at its own time"
+        )
+        raise InputError(msg)
     interval: float | None = None
     measured: tuple[Finding, ...] = ()
     if interval_s is None and farthest <= EXACT_STAMPS * mean:  # stamps without jitter mean what they say
@@ -293,17 +303,6 @@ def grid_of(moments: Moments, *, interval_s: float | None = None) -> Grid:
         cells=int(cells[-1]) + 1,
         interval_s=interval,
         findings=(*measured, *gap_finding(cells, interval, what="samples", whole=name)),
-    )
-
-
-def _odd_row(unclear: npt.NDArray[np.bool_], steps: FloatArray, spacing: float) -> str:
-    """Return which row comes first off a grid on which nearly all others lie; nothing where few do."""
-    if unclear.mean() > _FEW:
-        return ""
-    row = int(np.argmax(unclear)) + 1
-    return (
-        f" But for {np.count_nonzero(unclear)} they would be {duration_text(spacing)} apart: row {row} comes "
-        f"{steps[row - 1]:.6g} s after the row before."
     )
 
 
@@ -371,15 +370,6 @@ def _contradiction(name: str, interval_s: float, found_s: float) -> InputError:
     msg = (
         f"{name} is {duration_text(found_s)} apart but interval_s is {interval_s}; leave interval_s out to "
         "take the spacing from there, or correct what is wrong"
-    )
-    return InputError(msg)
-
-
-def _uneven(name: str, row: int, steps: FloatArray, spacing: float) -> InputError:
-    row = min(max(row, 1), len(steps))
-    msg = (
-        f"{name} is not regular: row {row} comes {steps[row - 1]:.6g} s after the row before, where rows are "
-        f"{spacing:.6g} s apart; leave interval_s out to keep every sample at its own time"
     )
     return InputError(msg)
 

@@ -17,14 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.epochs import (
-    LARGEST_GROWTH,
-    IntArray,
-    checked_covariates,
-    placed,
-    round_value,
-    spans_of,
-)
+from evenbeat.epochs import LARGEST_GROWTH, IntArray, checked_covariates, placed, round_value, spans_of
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, caution, note
 from evenbeat.intake import (
@@ -302,22 +295,15 @@ class Record(Result):
         covariates: Mapping[str, npt.ArrayLike] | None = None,
         reference: str = "",
     ) -> Record:
-        """Return a record of time errors.
+        """Return a record of time errors in seconds.
 
         Parameters
         ----------
         phase_s
             Shape (n,), seconds, positive when the device under test is ahead; NaN = missing. Rows that the
             index of a pandas series leaves out of a grid are missing.
-        interval_s
-            Spacing of the samples in seconds; may be left out where a pandas series has dates, time
-            differences or seconds as its index.
-        epochs_s
-            Shape (n,), when each sample was taken: seconds from any zero, or UTC. They must increase; where
-            they, or an index, follow no grid the samples keep their own times, and a finding says so.
-        start
-            UTC of the first sample; from a series with dates where it is left out, those without a zone
-            taken as UTC.
+        interval_s, epochs_s, start, nominal_frequency_hz, covariates, reference
+            As for :meth:`from_readings`, where ``epochs_s`` is called ``epochs``.
 
         Raises
         ------
@@ -372,16 +358,10 @@ class Record(Result):
         fractional_frequency
             Shape (n,), dimensionless, positive when the device under test is fast; NaN = missing. Of a
             pandas series the index counts, as for :meth:`from_phase`.
-        interval_s
-            Spacing of the gate starts in seconds; may be left out as for :meth:`from_phase`.
-        epochs_s
-            As for :meth:`from_phase`, of the starts of the gates.
-        gate_s
-            Length of the gate; ``None`` means that gates follow each other without dead time.
+        interval_s, epochs_s, gate_s, start, nominal_frequency_hz, covariates, reference
+            As for :meth:`from_readings`; spacing and epochs are those of the starts of the gates.
         spans_s
             Shape (n,): over how long each sample is a mean, where they follow no grid and differ in it.
-        start
-            As for :meth:`from_phase`.
         counter_weighting
             ``plain``, ``triangular`` or ``regression``, where the counter's manual tells it.
 
@@ -448,7 +428,8 @@ class Record(Result):
         nominal_frequency_hz
             What the frequency should be; needed for readings in hertz.
         interval_s
-            Spacing of the readings in seconds; needed where neither an index nor ``epochs`` tell it.
+            Spacing of the readings in seconds; needed where neither an index (dates, time differences or
+            seconds) nor ``epochs`` tell it.
         epochs
             Shape (n,): when each reading was taken, as seconds from any zero, or UTC as ``datetime64`` or
             ISO text. They must be in order; where some of a grid are left out, samples are missing, and
@@ -809,7 +790,7 @@ class Record(Result):
         return math.ceil(min(max(elapsed / self.interval_s - 1e-9, 0), len(self)))
 
     def needs_grid(self, what: str) -> None:
-        """Raise ``InputError`` where the samples follow no grid, which ``what`` needs, saying what makes one."""
+        """Raise ``InputError`` where the samples follow no grid, which ``what`` needs."""
         if self.epochs_ns is None:
             return
         usual = round_value(self.spacing_s, 0.5 * self.spacing_s) or self.spacing_s

@@ -56,6 +56,11 @@ class Column:
         return self.form(value) if callable(self.form) else format(value, self.form)
 
 
+def fitting(width: int) -> Callable[[str], str]:
+    """Return the form of a column of texts that are cut to so many letters."""
+    return lambda text: text if len(text) <= width else f"{text[: width - 1]}…"
+
+
 @dataclass(frozen=True, kw_only=True)
 class Table:
     """Cells as text; the first column is left-aligned, the others right-aligned."""

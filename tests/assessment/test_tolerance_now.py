@@ -60,6 +60,7 @@ PAGES = ("a display, within", "too short for a model, at its limit", "a display,
 WORDS = {"out": "Out of tolerance now", "in": "In tolerance now", "cannot be told": "now cannot be told"}
 
 
+@pytest.mark.grid(4)
 @pytest.mark.parametrize("name", LOGS)
 def test_exit_status_headline_page_and_json_say_the_same(
     name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]

@@ -38,6 +38,7 @@ def test_worked_linear_crossing() -> None:
     assert "day 280.8" in repr(made)
 
 
+@pytest.mark.slow
 def test_a_pure_walk_crosses_anywhere() -> None:
     """First passage of a Brownian bridge: density by the inverse-Gaussian law with the end given (scipy)."""
     made = back_cast(WALK, tolerance=(-1.0, 1e-7), paths=6000, seed=2, **YEAR)

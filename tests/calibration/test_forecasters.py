@@ -52,6 +52,7 @@ def _times(source: Forecaster) -> np.ndarray:
     return reach * np.array([0.1, 0.4, 1.0])
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("left", [None, eb.Estimate.normal(-2e-9, 1e-9)])
 def test_paths_of_the_offset_have_its_distribution(

@@ -130,6 +130,7 @@ WORKED = StatedDrift(drift_rate=RATE, walk_variance_per_second=(2e-10) ** 2 / DA
 LEFT = Estimate.normal(1e-8, 5e-9)
 
 
+@pytest.mark.slow
 def test_never_left_of_a_pure_walk() -> None:
     """Reflection principle: the first-passage interval is 0.7646 of the pointwise one (closed form)."""
     pointwise = suggest_interval(WALK, tolerance=1e-9)

@@ -60,6 +60,7 @@ def test_each_method_by_its_arithmetic() -> None:
     assert len(plot(made).get_yticks()) == len(made.methods)
 
 
+@pytest.mark.grid(4)
 @pytest.mark.parametrize("inside", [0, 5, 6, 9])
 def test_an_interval_lies_within_its_own_band(inside: int) -> None:
     """So many of nine found in: one that is kept, as scipy.stats.binomtest sees no difference, has none."""

@@ -54,6 +54,7 @@ def test_values_of_the_logarithmic_law() -> None:
     assert values == pytest.approx([9.72955e-9, 2.152033e-8], rel=1e-6)
 
 
+@pytest.mark.grid(3)
 # SOURCE: central differences of the shape itself
 @pytest.mark.parametrize("law", [*LAWS, RETRACING], ids=lambda law: f"{law.name} {law.columns}")
 @given(u=st.floats(0.01, 2.5), share=st.floats(0, 1))

@@ -73,6 +73,7 @@ def test_no_forecast_knows_the_future(kind: str) -> None:
         assert second[i].high - second[i].low == pytest.approx(first[i].high - first[i].low, rel=1e-4)
 
 
+@pytest.mark.slow
 def test_forecasts_are_those_of_the_model_at_the_origin(tested: Backtest) -> None:
     """Every outcome repeats what fit_clock on the record until then says."""
     record = clock()

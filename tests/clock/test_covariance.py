@@ -200,6 +200,7 @@ def test_short_spans_far_apart_lose_no_digits(exponent: int, length: float, apar
     assert mean_frequency_covariance(exponent, one, other)[0, 0] == pytest.approx(float(exact), rel=3e-8)
 
 
+@pytest.mark.slow
 def test_readings_in_blocks_have_the_covariance_of_their_means() -> None:
     """Exact up to 2000 readings; beyond, the white noises and the variances of small blocks still are."""
     rng = np.random.default_rng(1)

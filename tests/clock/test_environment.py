@@ -132,6 +132,7 @@ def test_lag_survives_gaps_steps_and_missing_temperatures(lagging: Record) -> No
     assert high - low < 2000
 
 
+@pytest.mark.slow
 def test_scale_and_kind_of_record_do_not_matter(lagging: Record) -> None:
     """Readings times 1e-6 give the same lag; the same clock logged as phase nearly so."""
     influences = (eb.Influence("room_c"),)

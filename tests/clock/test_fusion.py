@@ -133,6 +133,7 @@ def _restricted(total: FloatArray, x: FloatArray, y: FloatArray) -> float:
     return float(-0.5 * (logs + residual @ inverse @ residual))
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize("share", [0.0, 0.5])
 def test_conditioning_is_least_squares_on_everything_at_once(fused: FusedModel, share: float) -> None:
     """Mean, variance and density at single points of the posterior, to six digits."""

@@ -50,6 +50,7 @@ def test_white_innovations_raise_no_alarm() -> None:
     assert not any(change_finding(generator.standard_normal(100), np.arange(100.0)) for _ in range(2000))
 
 
+@pytest.mark.slow
 def test_a_clock_of_mixed_noise_passes() -> None:
     """Under noises that the model knows neither finding appears, in ten clocks."""
     for seed in range(10):

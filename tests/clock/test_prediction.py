@@ -106,6 +106,7 @@ def test_holdover_refuses_what_makes_no_sense(
         predict_holdover(model, duration, time_error_limit_s=limit)
 
 
+@pytest.mark.slow
 def test_temperature_counts_as_it_was_until_the_end_and_at_its_mean_after() -> None:
     """A clock at 1e-10 per kelvin whose room ends 5 K warmer than its mean: the present follows the room."""
     record = simulate_clock(1200, interval_s=3600.0, levels=NoiseLevels(white_fm=1e-22), seed=5)

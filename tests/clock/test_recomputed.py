@@ -372,6 +372,7 @@ def _record(kind: str) -> eb.Record:
     return replace(record, gate_s=0.5 * DAY) if kind == "dead time" else record
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("kind", ["daily", "hourly", "gaps", "with white PM", "dead time"])
 def test_libraries_agree_with_the_model(kind: str) -> None:
     """Likelihoods, aging rate and forecasts, uncertainties included, within 1e-6."""

@@ -29,6 +29,7 @@ def eventful(kind: str, n: int, seed: int = 3) -> eb.Record:
     return eb.Record(kind=kind, values=values, interval_s=1.0, stamp_offset_s=stamps)
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize("kind", ["frequency", "phase"])
 def test_pieces_of_any_length_give_the_same_flags(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Flags, findings and outcomes are the same to the last digit in pieces of 1024, 4096 and all samples."""

@@ -100,6 +100,7 @@ def test_steps_and_bends_are_no_outliers() -> None:
     )
 
 
+@pytest.mark.slow
 @given(scale=st.sampled_from([1e-18, 1e-15, 1e-9, 1e-6]), slope=st.floats(-1e3, 1e3))
 def test_scale_and_ramp_change_nothing(scale: float, slope: float) -> None:
     """Scaling the data, or adding a ramp to a phase record, flags the same samples."""

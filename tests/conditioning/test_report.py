@@ -193,6 +193,7 @@ def test_a_slip_of_one_period_is_named() -> None:
     np.testing.assert_allclose(repaired.values, record.values, rtol=0, atol=1e-20)
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("noise", NOISES)
 @pytest.mark.parametrize("kind", ["frequency", "phase"])
 def test_clean_clocks_pass_every_check(noise: str, kind: str) -> None:

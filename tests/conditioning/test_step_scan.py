@@ -34,6 +34,7 @@ def _conditioned(values: np.ndarray) -> eb.Record:
     return eb.condition(eb.Record.from_frequency(1e-11 * values, interval_s=86400.0))
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize(
     ("noise", "count", "size", "runs", "least"),
     [(_white, 200, 3.0, 12, 12), (_white, 600, 3.0, 12, 11), (_walk, 200, 7.0, 25, 20)],
@@ -51,6 +52,7 @@ def test_a_step_in_a_short_record_is_found(
     assert found >= least
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize("noise", [_white, _walk, _both, _flicker])
 def test_clean_records_are_left_alone(noise: Noise) -> None:
     """Thirty of each noise: one in a hundred may be accused."""
@@ -67,6 +69,7 @@ def test_one_clean_record_in_a_hundred_is_accused(noise: Noise) -> None:
         assert accused <= 12, (count, accused)  # of 400 with 1 %, 13 and more are seen once in 2000
 
 
+@pytest.mark.slow
 def test_no_step_says_which_would_have_been_found() -> None:
     """A step of that size is found in nine of ten records, one of a third of it hardly ever."""
     sizes = []

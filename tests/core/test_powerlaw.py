@@ -264,6 +264,7 @@ class TestGeneralizedCovariance:
 class TestSimulation:
     """Simulated clocks have the noise they were given."""
 
+    @pytest.mark.grid(4)
     @pytest.mark.parametrize("kind", ["allan", "modified", "time", "hadamard"])
     @pytest.mark.parametrize("exponent", [2, 1, 0, -1, -2])
     def test_levels_are_those_allantools_finds(self, exponent: int, kind: str) -> None:
@@ -306,6 +307,7 @@ class TestSimulation:
             float(only(exponent, 1e-22).deviation(10.0)) ** 2, rel=0.014, abs=0
         )
 
+    @pytest.mark.slow
     def test_long_flicker_stays_flat(self) -> None:
         """Flicker FM from 1 to 2^14 intervals has one Allan deviation: no cut-off of the recursion shows.
 

@@ -76,6 +76,7 @@ def test_quantile_of_many_components_undoes_cdf(degrees: float, probability: flo
     assert below @ many.weights == pytest.approx(probability, rel=1e-9)
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize("row", [0, 1])
 def test_moments_are_those_of_the_density(row: int) -> None:
     """Mean and standard deviation agree with integration of scipy's density."""

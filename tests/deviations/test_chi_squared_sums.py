@@ -55,6 +55,7 @@ def test_plain_chi_squared_is_exact(edf: float, probability: float) -> None:
         assert equal.quantile(probability)[0] == pytest.approx(expected, rel=1e-6)
 
 
+@pytest.mark.grid(4)
 # the last: a few variables beside a multitude, as the total variance of white PM has them
 @pytest.mark.parametrize(
     "decay", [[0.5, 0.2, 0.1, 0.1, 0.05, 0.05], [0.95, 0.04, 0.01], [0.16, 0.05, 0.03, 0.02] + [0.0035] * 200]

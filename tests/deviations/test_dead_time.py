@@ -74,6 +74,7 @@ def test_ratio_of_spread_dead_time_is_the_published_one(
     )  # five or six digits
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize(("mu", "alpha"), [(0.0, -1), (1.0, -2)])
 @pytest.mark.parametrize("averages", [1, 3, 10])
 def test_both_agree_with_the_integral_over_the_spectrum(mu: float, alpha: int, averages: int) -> None:
@@ -113,6 +114,7 @@ def read_with_dead_time(levels: eb.NoiseLevels, seed: int, *, parts: int = 2) ->
     return whole, gated
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize(
     ("levels", "parts", "raw_at_one"),
     [

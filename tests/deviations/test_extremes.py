@@ -16,6 +16,7 @@ def every_window(phase: np.ndarray, factor: int) -> float:
     return float((windows.max(axis=1) - windows.min(axis=1)).max())
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("kind", ["white", "walk", "slope", "steps", "constant"])
 @pytest.mark.parametrize("points", [2, 63, 64, 65, 1000, 1024])
 def test_every_factor(kind: str, points: int, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -118,6 +118,7 @@ def test_any_pattern_of_gaps(statistic: str, n: int, pattern: str, exponent: int
         assert edf == pytest.approx(exact, rel=2e-3, nan_ok=True), factor
 
 
+@pytest.mark.grid(4)
 @pytest.mark.parametrize(
     ("pattern", "factor", "exponent"),
     [

@@ -48,6 +48,7 @@ def written_out(phase: np.ndarray, statistic: str, factor: int) -> tuple[float, 
     return float(np.sqrt(np.sum(known**2) / max(len(known), 1) / divisor) / factor), len(known)
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("statistic", ["overlapping_allan", "modified_allan", "overlapping_hadamard"])
 @pytest.mark.parametrize("gaps", GAPS)
 @pytest.mark.parametrize("trouble", ["none", "offset", "drift", "jump"])

@@ -87,6 +87,7 @@ def hat(result: SeparatedClocks) -> np.ndarray:
     return 0.5 * np.array([ab + ca - bc, ab + bc - ca, bc + ca - ab])
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("statistic", DIFFERENCES)
 def test_hat_equals_covariance_for_counters_without_noise(statistic: str) -> None:
     """Where the loop closes the two estimates are the same numbers, gaps or not."""
@@ -188,6 +189,7 @@ def test_limits_scale_and_turn_with_the_covariance() -> None:
     assert covariance_limit(0.975, -share, np.ones(3), edf) == pytest.approx(-low)
 
 
+@pytest.mark.grid(4)
 # SOURCE: sample covariances by scipy.stats.wishart; binomial error of 400 draws: 1.1 %
 @pytest.mark.parametrize("edf", [2, 5, 30])
 @pytest.mark.parametrize("levels", [(1, 1, 1), (0.01, 1, 1), (1, 0.01, 1)])

@@ -135,6 +135,7 @@ def test_against_rational_numbers(kind: str, within: float, order: int, averaged
         assert np.count_nonzero(sums.mask) == terms
 
 
+@pytest.mark.grid(2)
 @pytest.mark.usefixtures("small_windows")
 @pytest.mark.parametrize("gap", [False, True])
 @pytest.mark.parametrize("kind", ["phase", "frequency", "single precision", "every other sample"])

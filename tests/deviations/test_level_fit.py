@@ -34,6 +34,7 @@ def simulated(levels: eb.NoiseLevels, seed: int, n: int = 4096, **options: objec
     return eb.simulate_clock(n, interval_s=1.0, levels=levels, seed=seed, **options)
 
 
+@pytest.mark.grid(4)
 @pytest.mark.parametrize("exponent", FIVE)
 @pytest.mark.parametrize(("order", "averaged"), LOOKS)
 @pytest.mark.parametrize("factor", [1, 2, 3, 8, 64])
@@ -112,6 +113,7 @@ def test_threshold_is_that_of_a_level_on_its_boundary() -> None:
     assert detection_threshold(0.01) == pytest.approx(5.4119, rel=1e-4)
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("exponent", FIVE)
 def test_single_noise_is_found_and_the_others_are_not(exponent: int) -> None:
     """Of each noise alone the level is right and the others are reported in few cases (5 % each nominal)."""
@@ -218,6 +220,7 @@ def test_absent_noises_are_reported_in_one_case_of_twenty(exponent: int) -> None
         assert np.mean([other in fit.detected for fit in fits]) <= 0.12  # 5 % ± 2.2 %, three sigma
 
 
+@pytest.mark.slow
 def test_drift_does_not_enter_the_levels() -> None:
     """Strong aging beside the noise leaves the levels as they are, and its size is told."""
     levels = eb.NoiseLevels(white_fm=2e-22, random_walk_fm=1e-26)
@@ -347,6 +350,7 @@ def test_impossible_requests_are_answered() -> None:
         fit.deviation("total", [1.0])
 
 
+@pytest.mark.slow
 def test_simulated_variances_have_the_moments_of_real_ones() -> None:
     """Means and spreads are the exact ones; at long averaging times they are skewed as chi-squared is."""
     everything = variances_of(simulated(MIXTURE, 1, 2**12))

@@ -14,6 +14,7 @@ from evenbeat.deviations.sums.samples import PhasePoints
 POINTS, SPAN = 257, 64
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize(("exponent", "name"), [(0, "white_fm"), (-1, "flicker_fm")])
 def test_the_measured_ratio_takes_the_bias_out(exponent: int, name: str) -> None:
     """Of 100 records the corrected variances have the Allan variance for their mean."""

@@ -136,6 +136,7 @@ def test_the_mixture_does_not_know_the_unit_of_time(interval_s: float) -> None:
     assert found.white_fm == pytest.approx(1e-18 * interval_s, rel=0.3)
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize("name", NAMES)
 def test_noises_are_told(name: str) -> None:
     """Of 1000 points each noise is named at nearly all averaging times up to a tenth of the record."""
@@ -173,6 +174,7 @@ def test_drift_is_not_taken_for_noise() -> None:
     assert curve.noise_names == ("white FM",) * 3
 
 
+@pytest.mark.slow
 def test_gaps_leave_the_noise() -> None:
     """A third of the samples missing in stretches does not change the answer."""
     frequency = np.diff(simulated(4000, (0, 0, 0, 0, 1.0), 1, seed=3)[0])

@@ -30,6 +30,7 @@ def test_progress_counts_averaging_times(points: int) -> None:
     assert curve.deviation.tolist() == silent.deviation.tolist()
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("statistic", ["total", "modified_total", "hadamard_total", "theo1", "theo1_hybrid"])
 @pytest.mark.parametrize("points", [300, 5000])
 def test_progress_of_the_total_family(statistic: str, points: int) -> None:
@@ -62,6 +63,7 @@ def test_progress_may_stop_the_work() -> None:
         eb.stability(record, progress=stop)
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("gap", [False, True])
 @pytest.mark.parametrize("statistic", ["overlapping_allan", "modified_allan", "parabolic"])
 def test_linear_algebra_starts_no_threads(statistic: str, gap: bool) -> None:

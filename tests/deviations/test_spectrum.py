@@ -114,6 +114,7 @@ def test_intervals_cover_what_they_say() -> None:
     assert np.mean(inside[10]) == pytest.approx(0.95, abs=0.025)
 
 
+@pytest.mark.slow
 def test_degrees_of_freedom_are_corrected_for_overlap() -> None:
     """The spread of a line over many records is that of chi-squared with the stated freedom (Welch 1967)."""
     lines = []

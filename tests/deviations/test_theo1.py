@@ -77,6 +77,7 @@ def test_expectation_and_freedom_by_full_covariance(exponent: int, span: int) ->
     assert edf == pytest.approx(np.trace(covariance) ** 2 / np.sum(covariance**2), rel=1e-4)
 
 
+@pytest.mark.slow
 @settings(max_examples=15)
 @given(seed=st.integers(0, 2**32 - 1), exponent=st.integers(-60, 0))
 def test_scaling_and_reversal(seed: int, exponent: int) -> None:

@@ -83,6 +83,7 @@ def _stretch_terms(values: np.ndarray, factor: int) -> Iterator[np.ndarray]:
         yield means[places] - 2 * means[places + factor] + means[places + 2 * factor]
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("statistic", ["total", "modified_total", "hadamard_total"])
 @pytest.mark.parametrize("exponent", [2, 1, 0, -1, -2])
 @pytest.mark.parametrize("factor", [1, 2, 5])
@@ -142,6 +143,7 @@ def test_long_records_keep_their_digits() -> None:
     assert whole == pytest.approx(parts, rel=1e-8)
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize("statistic", TOTALS)
 @FEW
 @given(seed=st.integers(0, 2**32 - 1), exponent=st.integers(-60, 0))

@@ -116,6 +116,7 @@ def test_one_point() -> None:
         curve.at(50.0)
 
 
+@pytest.mark.slow
 def test_every_is_thinned() -> None:
     """Of more than 500 averaging factors the small ones and equal proportions are left; a list gives all."""
     record = clock(1700)

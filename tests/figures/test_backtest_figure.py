@@ -27,6 +27,7 @@ def test_every_coverage_is_drawn_where_it_is(tested: Backtest) -> None:
     assert "independent tests" in "".join(text.get_text() for text in ax.texts)
 
 
+@pytest.mark.slow
 def test_histogram_of_transforms_adds_up(tested: Backtest) -> None:
     """Ten bars for each quantity, each set 100 % in sum."""
     ax = plot(tested, view="transforms")

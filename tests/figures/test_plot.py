@@ -20,7 +20,7 @@ from evenbeat.calibration.history import CalibrationHistory
 from evenbeat.calibration.history_model import fit_history
 from evenbeat.calibration.interval import IntervalSuggestion, suggest_interval
 from evenbeat.calibration.methods import compare_methods
-from evenbeat.calibration.reliability import fit_reliability, found_states
+from evenbeat.calibration.reliability import fit_reliability
 from evenbeat.calibration.specification import Specification, check_specification
 from evenbeat.calibration.stated_drift import StatedDrift
 from evenbeat.clock.backtest import backtest
@@ -118,7 +118,9 @@ def results(record: Record, model: ClockModel) -> dict[str, object]:
         "HistoryModel": fit_history(history),
         "MethodComparison": compare_methods(history, tolerance=1e-8),
         "ReliabilityComparison": fit_reliability(
-            *found_states(30 * DAY * np.array([6.0, 12, 18, 24]), [20, 25, 15, 10], [20, 23, 12, 7]),
+            30 * DAY * np.array([6.0, 12, 18, 24, 0, 0, 0]),
+            30 * DAY * np.array([np.inf, np.inf, np.inf, np.inf, 12, 18, 24]),
+            [20, 23, 12, 7, 2, 3, 3],
             models=["exponential", "weibull"],
         ),
         "BackCast": back_cast(
@@ -144,6 +146,7 @@ def texts(ax: Axes) -> str:
     return "\n".join([*(text.get_text() for text in ax.texts), ax.get_title(loc="left")])
 
 
+@pytest.mark.grid(4)
 @pytest.mark.parametrize("name", [kind.__name__ for kind in DRAWINGS])
 def test_every_result_is_drawn_with_title_and_labels_and_can_be_saved(
     name: str, results: dict[str, object]

@@ -18,7 +18,7 @@ import evenbeat as eb
 from evenbeat.fleet.due import percent
 from evenbeat.fleet.judged import Question, judge_histories, made_ready
 from evenbeat.fleet.members import table_members
-from evenbeat.fleet.workers import Crew
+from evenbeat.fleet.workers import handed_out
 
 ON = "2024-09-01"
 
@@ -84,10 +84,10 @@ def test_a_killed_helper_costs_nothing_but_time(fleet_table: Path, monkeypatch: 
     ready = made_ready(question, table_members(fleet_table)[0])
     chunks = [ready[:20], ready[20:40], ready[40:]]
 
-    lines, findings = Crew(processes=2).run(dies_once, question, chunks)
+    lines, findings = handed_out(dies_once, question, chunks, processes=2)
 
     assert [finding.code for finding in findings] == ["WORKER_DIED"]
-    assert lines == Crew().run(judge_histories, question, chunks)[0]
+    assert lines == handed_out(judge_histories, question, chunks)[0]
 
 
 BAD_ROWS = """instrument,date,as_found,as_left,standard_uncertainty,adjusted,tolerance

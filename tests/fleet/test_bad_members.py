@@ -13,7 +13,7 @@ import evenbeat as eb
 from evenbeat.command.main import main
 from evenbeat.fleet.judged import Question, judge_histories, made_ready
 from evenbeat.fleet.members import Member, table_members
-from evenbeat.fleet.workers import Crew
+from evenbeat.fleet.workers import handed_out
 from evenbeat.tables import Row
 
 ON = "2024-09-01"
@@ -93,6 +93,7 @@ def _log(path: Path, values: np.ndarray) -> None:
     path.write_text(f"# nominal frequency: 10 MHz\nutc,frequency_hz\n{rows}\n", encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_an_internal_fault_with_one_log_is_its_own(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -153,7 +154,7 @@ def test_an_internal_fault_with_one_history_is_its_own(processes: int, fleet_tab
 
     ready = made_ready(question, [*members[:2], faulty, *members[2:4]])
 
-    lines, _ = Crew(processes=processes).run(judge_histories, question, [ready[:3], ready[3:]])
+    lines, _ = handed_out(judge_histories, question, [ready[:3], ready[3:]], processes=processes)
 
     assert lines[2].state == "not evaluated"
     assert lines[2].reason.startswith("not evaluated: internal fault RuntimeError: no ")

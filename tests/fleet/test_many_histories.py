@@ -118,6 +118,7 @@ def test_a_fleet_tells_how_wide_its_class_is(times: float) -> None:
     assert times / 1.5 < float(finding.values["factor"]) < 1.5 * times
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize("near", [1.7, 2.2])
 def test_first_exits_of_those_left_near_a_limit(near: float, fleet_table: Path) -> None:
     """Left close to a limit, they soon fall short: the first exit is that of 1500 moments in order."""

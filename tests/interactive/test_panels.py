@@ -100,6 +100,7 @@ def go_through(panel: Any, values_of: Callable[[Any], list[Any]]) -> None:
             assert greyed == (len(seen) == 1), name
 
 
+@pytest.mark.grid(4)
 @pytest.mark.parametrize("panel", FOLLOWING, indirect=True)
 def test_described_in_words(panel: Any) -> None:
     """The picture has a description that holds the sentence; every control has a name."""
@@ -202,6 +203,7 @@ def test_refusals_are_sentences_and_go_away() -> None:
     assert "No longer asked for" not in panel.picture.value
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize(
     ("panel", "slider", "switch", "on"),
     [
@@ -263,6 +265,7 @@ def test_the_mixer_draws_the_sum_of_what_it_draws_beside_it() -> None:
     assert "slope removed" in title
 
 
+@pytest.mark.slow
 def test_the_game_is_played_in_units_of_time() -> None:
     """The sliders name their unit, reach as far as the axis of the clock, and mean what they say."""
     game = interactive.holdover_game(seed=2)

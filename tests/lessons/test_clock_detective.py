@@ -22,6 +22,7 @@ from evenbeat.lessons.clock_detective import (
 CASES = [mystery(number, seed=2) for number in range(1, 41)]
 
 
+@pytest.mark.grid(4)
 @pytest.mark.parametrize("diagnosis", [each for each in DIAGNOSES if each != PLAIN])
 def test_a_log_shows_what_it_claims(diagnosis: str) -> None:
     """The library finds in its log what was put in, and finds nothing of the kind in a plain one."""

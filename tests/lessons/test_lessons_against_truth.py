@@ -122,6 +122,7 @@ def test_bands_of_the_game_hold_the_truth() -> None:
     assert 0.90 <= held <= 0.99
 
 
+@pytest.mark.slow
 def test_next_calibration_is_where_the_probability_falls() -> None:
     """At the date the forecast holds the tolerance with the probability asked for, computed anew."""
     model = example_model(1)

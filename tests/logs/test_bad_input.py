@@ -207,6 +207,7 @@ def test_random_bytes_never_crash(tmp_path_factory: pytest.TempPathFactory, cont
     read_or_refuse(path)
 
 
+@pytest.mark.slow
 @given(content=st.text(alphabet='0123456789.,;:-+eE \t\n#|NaTZ[]Hz"%/', max_size=300))
 def test_random_tables_never_crash(tmp_path_factory: pytest.TempPathFactory, content: str) -> None:
     """Text made of the characters of tables gives a record or a LogError."""

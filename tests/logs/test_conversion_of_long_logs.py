@@ -34,6 +34,7 @@ def log_of(path: Path, kind: str, n: int = N) -> Path:
     return path
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("suffix", [".npy", ".parquet"])
 @pytest.mark.parametrize(
     ("kind", "name"), [("elapsed", "log.csv"), ("none", "log.gz"), ("utc", "log.csv.gz")]

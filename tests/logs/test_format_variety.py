@@ -210,7 +210,7 @@ WAYS: dict[str, Way] = {
     "fourteen decimals": Way(text=ELAPSED + lines(lambda k: f"{k},{HERTZ[k]:.14f}"), values=FREQUENCY),
     "hexadecimal": Way(
         text="elapsed_s,count\n" + lines(lambda k: f"{k},{10**7 * k:08X}"),
-        refused="'count' holds hexadecimal numbers, which are not read",
+        refused="no column of decimal numbers is left for the clock among 'elapsed_s', 'count'",
     ),
     "the word None": Way(
         text=ELAPSED + lines(lambda k: f"{k},{'None' if k == 3 else hertz(k)}"),
@@ -232,9 +232,6 @@ WAYS: dict[str, Way] = {
         text="% " + ELAPSED + lines(lambda k: f"{k},{hertz(k)}"), values=FREQUENCY
     ),
     "byte-order mark": Way(text="\ufeff" + ELAPSED + lines(lambda k: f"{k},{hertz(k)}"), values=FREQUENCY),
-    "header without its line end": Way(
-        text=ELAPSED.strip() + lines(lambda k: f"{k},{hertz(k)}"), values=FREQUENCY
-    ),
     "two names for three columns": Way(
         text="frequency,time\n" + lines(lambda k: f"{1767225600 + k},{hertz(k)},{20 + k / 10:.1f}"),
         refused="columns number 1, number 2 could all be the clock; choose with --column value=",

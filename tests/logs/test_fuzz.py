@@ -51,6 +51,7 @@ MAGICS = [
 ]
 
 
+@pytest.mark.slow
 @settings(max_examples=250)
 @given(
     magic=st.sampled_from(MAGICS),

@@ -33,6 +33,7 @@ def test_gaps_become_nan_at_their_place(tmp_path: Path) -> None:
     assert dict(gaps.values) == {"missing": 4, "gaps": 2, "longest_s": 30.0}
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("interval", [1.0, 1.0003, 10.0, 0.1])
 @pytest.mark.parametrize("jitter", [0.0, 0.1, 0.4])
 def test_jitter_and_odd_intervals_lose_no_row(tmp_path: Path, interval: float, jitter: float) -> None:
@@ -96,23 +97,3 @@ def test_rows_numbered_instead_of_timed_use_the_stated_interval(tmp_path: Path) 
     record = eb.read_log(path, interval_s=10)
     assert record.interval_s == 10.0
     assert record.missing == 0
-
-
-def test_a_beat_that_began_anew_is_one_grid(tmp_path: Path) -> None:
-    """Where the collector says that it was resumed, the rows behind keep their order and stamps."""
-    starts = np.cumsum([0.0, *(200 + 10 * k + 3.7 for k in range(29))])
-    lines = ["utc,frequency_hz"]
-    for start in starts:
-        for k in range(20):
-            stamp = np.datetime64("2026-01-01T00:00:00.000") + np.timedelta64(
-                round(1e3 * (start + 10 * k)), "ms"
-            )
-            lines += [f"# {stamp}Z collection resumes 13.7 s after the last row"] * int(start > 0 and k == 0)
-            lines.append(f"{stamp}Z,{1e7 + 1e-3 * (k % 7):.4f}")
-    path = tmp_path / "bench.csv"
-    path.write_text("\n".join(lines) + "\n")
-    record = eb.read_log(path)
-    assert record.interval_s == pytest.approx(10.0, rel=1e-3)
-    assert np.count_nonzero(~np.isnan(record.values)) == 600
-    assert np.nanmax(np.abs(record.stamp_offset_s)) <= 5.1
-    assert "29 times" in next(f.sentence for f in record.findings if f.code == "BEAT_ANEW")

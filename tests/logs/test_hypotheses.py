@@ -21,6 +21,7 @@ def log(path: Path, name: str, cells: list[str], step: int = 10) -> Path:
     return path
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize(
     ("name", "cells", "step", "typed"),
     [

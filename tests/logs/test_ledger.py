@@ -249,6 +249,7 @@ def test_a_binary_file_has_no_lines(tmp_path: Path) -> None:
     assert eb.read_log(tmp_path / "log.npy", interval_s=1.0, quantity="phase", unit="s").ledger is None
 
 
+@pytest.mark.slow
 def test_the_sum_holds_for_every_field_log(field_logs: Path) -> None:
     """Twelve habits of counters: each line of the file once."""
     named = ("accepted", "left_out", "rejected", "comments", "blank", "header")

@@ -134,6 +134,7 @@ NEEDED: dict[str, tuple[dict[str, object], str]] = {
 """Each open file with the options that it needs, and the option that its refusal must name."""
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("name", sorted(NEEDED))
 def test_every_open_file_is_read_or_says_what_it_needs(open_data: Path, name: str) -> None:
     """Without help a file is read, or one sentence names the option; with that option it is read."""

@@ -195,6 +195,7 @@ def test_readings_without_times_keep_their_places(tmp_path: Path) -> None:
     np.testing.assert_allclose(record.values[91:], np.array(values[91:]) / 1e7 - 1, atol=1e-13)
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize(
     "text",
     [
@@ -251,6 +252,7 @@ def test_long_logs_in_blocks_are_judged_by_all_of_them(tmp_path: Path, block_byt
     assert eb.convert_log(path, tmp_path / "other.npy", **options).rows == 1999
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize(
     "row",
     [

@@ -91,6 +91,7 @@ def test_a_stream_that_begins_anywhere_in_the_file_is_read(tmp_path: Path) -> No
         np.testing.assert_array_equal(record.values, [*VALUES, *VALUES])
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize(("pack", "name"), [(gzip.compress, "gzip"), (lzma.compress, "xz")])
 def test_cut_off_file_names_line_and_option(tmp_path: Path, pack: object, name: str) -> None:
     """A file that was cut off is refused with the line; its complete lines are read on demand."""

@@ -57,6 +57,7 @@ def check(record: eb.Record, counts: Counts, count_s: float, statistic: str, wit
         assert value == pytest.approx(scale * exact(counts, factor, statistic), rel=within), factor
 
 
+@pytest.mark.grid(4)
 @pytest.mark.parametrize("statistic", STATISTICS)
 def test_frequency_offset(statistic: str) -> None:
     """A frequency offset of 1e-6 and white FM of 1e-12 over 1e7 s: within 1e-12 of exact arithmetic."""
@@ -84,6 +85,7 @@ def test_the_frequency_offset_is_hard() -> None:
     assert naive > 1.1 * exact(counts, 7, "modified_allan")
 
 
+@pytest.mark.grid(4)
 @pytest.mark.parametrize("statistic", STATISTICS)
 def test_constant_phase(statistic: str) -> None:
     """A constant of 1000 s beside noise of picoseconds: within 1e-12 of exact arithmetic."""
@@ -99,6 +101,7 @@ def test_constant_phase(statistic: str) -> None:
     )
 
 
+@pytest.mark.grid(4)
 @pytest.mark.parametrize("statistic", STATISTICS)
 def test_quadratic_drift(statistic: str) -> None:
     """A drift that moves the phase by 100 s: within 1e-12, the Hadamard deviation as well."""
@@ -115,6 +118,7 @@ def test_quadratic_drift(statistic: str) -> None:
     )
 
 
+@pytest.mark.grid(4)
 @pytest.mark.parametrize("statistic", STATISTICS)
 @pytest.mark.parametrize(("dtype", "count_s"), [("float32", 2.0**-20), ("int64", 1.0), ("int32", 1.0)])
 def test_number_types(statistic: str, dtype: str, count_s: float) -> None:
@@ -143,6 +147,7 @@ def test_threads(statistic: str, monkeypatch: pytest.MonkeyPatch) -> None:
     assert kernels.FEWEST_POINTS_FOR_THREADS > 300_000 > kernels.SPAN
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("statistic", STATISTICS)
 @pytest.mark.parametrize("factor", [1, 13, 80, 400])
 def test_samples_of_unequal_fineness(statistic: str, factor: int) -> None:

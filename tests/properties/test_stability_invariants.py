@@ -42,6 +42,7 @@ def deviations(phase: npt.NDArray[np.float64], statistic: str) -> npt.NDArray[np
     return eb.stability(record, statistic, noise="white FM").deviation / COUNT_S
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("statistic", ALL)
 @FEW
 @given(phase=phases(), exponent=st.integers(-40, 40))
@@ -53,6 +54,7 @@ def test_scaling(statistic: str, phase: npt.NDArray[np.float64], exponent: int) 
     assert np.array_equal(scaled, deviations(phase, statistic) * 2.0**exponent, equal_nan=True)
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize("statistic", OVERLAPPING)
 @FEW
 @given(phase=phases())
@@ -63,6 +65,7 @@ def test_time_reversal(statistic: str, phase: npt.NDArray[np.float64]) -> None:
     assert backwards == pytest.approx(forwards, rel=1e-12, abs=1e-12, nan_ok=True)
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("statistic", ALL)
 @FEW
 @given(phase=phases(), offset=st.integers(-(10**6), 10**6), slope=st.integers(-(10**6), 10**6))
@@ -84,6 +87,7 @@ def test_hadamard_is_blind_to_drift(statistic: str, phase: npt.NDArray[np.float6
     assert np.array_equal(deviations(moved, statistic), deviations(phase, statistic), equal_nan=True)
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("statistic", ALL)
 @FEW
 @given(seed=st.integers(0, 2**32 - 1), n=st.integers(20, 200))

@@ -47,6 +47,7 @@ def cubic(request: pytest.FixtureRequest, open_data: Path) -> ClockModel:
     return _cubic(open_data, request.param)
 
 
+@pytest.mark.slow
 def test_cubic_coefficient_is_that_of_at_cut_quartz(cubic: ClockModel) -> None:
     """Positive, and within a factor of two of 1.1e-10/K³; the linear one at 25 °C is negative."""
     assert 0.55e-10 < cubic.sensitivity("board_c", 3).value < 2.2e-10

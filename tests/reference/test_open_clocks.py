@@ -48,6 +48,7 @@ def deviations(open_data: Path) -> dict[str, np.ndarray]:
     }
 
 
+@pytest.mark.slow
 # SOURCE: RINEX clock product of 2009-04-01 (openly licensed test data of a public GNSS repository), described
 # beside the data: masers about 4e-13 at 300 s (the best 2e-13) to receiver quartz about 8e-11
 def test_clocks_rank_from_masers_to_quartz(open_data: Path) -> None:

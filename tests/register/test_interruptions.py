@@ -97,6 +97,7 @@ def check(path: Path, *, kills: int, seed: int) -> dict[str, object]:
     return told
 
 
+@pytest.mark.slow
 def test_two_writers_and_a_few_kills(tmp_path: Path) -> None:
     """A handful of kills of two writers at once."""
     check(tmp_path / "r.sqlite", kills=3, seed=20260301)

@@ -155,6 +155,7 @@ USUAL = {
 """Elements of our pages; none of them runs anything."""
 
 
+@pytest.mark.slow
 def test_a_register_of_hostile_names(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Instruments named so, in the list, in full, on the page, in the calendar, the table and the labels."""
     names = tuple(filter(printable, TEXTS))

@@ -296,7 +296,11 @@ def spoken_verdict(
     lines = [_log_line(record, model)]
     if display is not None:
         lines += _display_lines(display, record, now)
-        return Verdict(headline=_with_state(_display_headline(display), now), lines=tuple(lines))
+        headline = (
+            f"The display, not the oscillator, limits this log: all {display.readings} readings show the "
+            f"same value, which means an offset of {display.offset:+.3g}."
+        )
+        return Verdict(headline=_with_state(headline, now), lines=tuple(lines))
     lines += _stability_lines(curves.get("overlapping_allan"))
     if model is None:
         headline = _with_state(f"No recommendation. {withheld[0].sentence}", now)
@@ -462,13 +466,6 @@ def _holdover_line(holdover: HoldoverForecast) -> Line:
         lasting = "longer than the log lasted" if math.isinf(reach) else f"for {duration_text(reach)}"
         sentence += f" It stays within {time_text(holdover.time_error_limit_s)} {lasting}."
     return "holdover", sentence
-
-
-def _display_headline(display: DisplayBound) -> str:
-    return (
-        f"The display, not the oscillator, limits this log: all {display.readings} readings show the same "
-        f"value, which means an offset of {display.offset:+.3g}."
-    )
 
 
 def _display_lines(display: DisplayBound, record: Record, now: ToleranceNow | None) -> list[Line]:

@@ -89,15 +89,9 @@ class DatedResult:
 class AffectedResult(Plain):
     """What is to be said of one result.
 
-    Attributes
-    ----------
-    result
-        As given.
-    probability_outside
-        That the corrected deviation lies outside of the result's own tolerance.
-    affected
-        ``affected`` from 95 % on, ``not affected`` up to 5 %, ``possibly`` in between; for a result that was
-        reported out of tolerance, that it would be within counts.
+    ``affected`` where its corrected deviation lies outside of its own tolerance with 95 % or more, ``not
+    affected`` up to 5 %, ``possibly`` in between; for a result that was reported out, that it would be within
+    counts.
     """
 
     result: DatedResult = field(metadata=UNLISTED)

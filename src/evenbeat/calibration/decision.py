@@ -285,12 +285,8 @@ def _remarks(rule: DecisionRule, band: float, half_width: float, expanded: float
 class GlobalRisk:
     """Risks before anything is measured, for instruments drawn from a population.
 
-    Attributes
-    ----------
-    false_accept
-        Probability that an instrument is out of tolerance and accepted (consumer's risk).
-    false_reject
-        Probability that it is in tolerance and rejected (producer's risk).
+    That an instrument is out of tolerance and accepted (consumer's risk), or in tolerance and rejected
+    (producer's risk).
     """
 
     false_accept: float

@@ -41,34 +41,15 @@ FoundState = Literal["in", "out"]
 
 @dataclass(frozen=True, kw_only=True)
 class HistoryPoint:
-    """One calibration.
+    """One calibration, ``time_s`` after the first.
 
-    Attributes
-    ----------
-    time_s
-        Since the first calibration.
-    as_found
-        Fractional offset; NaN where only a state was recorded, or nothing.
-    state
-        ``in`` or ``out`` where only that was recorded.
-    as_left
-        Fractional offset after it; equal to ``as_found`` if not adjusted. NaN where unknown.
-    standard_uncertainty
-        Of each of the two (k = 1).
-    as_left_uncertainty
-        Of ``as_left`` (k = 1), where it is another one; NaN where it is not.
-    jumped
-        Whether the offset jumped after it, by a move or an adjustment between calibrations: ``as_left`` is
-        then what it was after that.
-    tolerance
-        That the state was judged by, where the table says so.
-    in_use_s
-        Reading of a meter of hours in use, in seconds; NaN where there is none.
-    certificate
-        Its number, where it is known.
-    row, place
-        Of the table it came from: the line of the file, or the row of the frame, counted from 1, and in
-        words, such as ``line 7``; 0 and empty where there was none.
+    Fractional offset as found, NaN where only a ``state`` (``in`` or ``out``) was recorded, or nothing; and
+    as left, equal to it if not adjusted, NaN where unknown. The standard uncertainty (k = 1) is of each of
+    the two, unless that of ``as_left`` is another one (else NaN). ``jumped``: by a move or an adjustment
+    between calibrations, after which ``as_left`` is. ``tolerance``: that the state was judged by, where the
+    table says so. ``in_use_s``: of a meter of hours in use, NaN where there is none. ``row`` and ``place``
+    tell where it stands in the table, from 1 and in words such as ``line 7``; 0 and empty where there was
+    none.
     """
 
     time_s: float

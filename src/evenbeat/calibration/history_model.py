@@ -40,8 +40,15 @@ from evenbeat.calibration.history_posterior import (
     seasons_seen,
 )
 from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
-from evenbeat.clock.forecaster import Forecast, Grounds, LastInterval, Paths, Quantity, knows_neither
-from evenbeat.clock.levels import VarianceTerms
+from evenbeat.clock.forecaster import (
+    Forecast,
+    Grounds,
+    LastInterval,
+    Paths,
+    Quantity,
+    VarianceTerms,
+    knows_neither,
+)
 from evenbeat.clock.oscillator_classes import OscillatorClass
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, merged, note
@@ -502,42 +509,41 @@ def _check(
     drift_law: str,
     family: str,
 ) -> None:
+    stateless = next((one for one in increments if one.state and one.tolerance is None), None)
     if not increments:
         count = sum(len(one) for one in several)
         aside = "".join(f" {f.sentence}" for one in several for f in one.findings if f.severity == "caution")
         msg = (
             f"{count} calibration{' is' if count == 1 else 's are'} known, but no two follow each other with "
             f"an as-left and an as-found; at least two are needed to learn a drift.{aside}"
-        )
-        raise InputError(msg.removesuffix("."))
-    stateless = next((one for one in increments if one.state and one.tolerance is None), None)
-    if stateless is not None and limits is None:
+        ).removesuffix(".")
+    elif stateless is not None and limits is None:
         where = stateless.place or "a calibration"
         msg = f"{where} says only {stateless.state!r}; state the tolerance it was judged by"
-        raise InputError(msg)
-    if drift_law not in LAWS:
+    elif drift_law not in LAWS:
         msg = f"drift_law is {drift_law!r}; it must be {', '.join(list(LAWS)[:-1])} or {list(LAWS)[-1]}"
-        raise InputError(msg)
-    if family not in ("related", "identical"):
+    elif family not in ("related", "identical"):
         msg = f"family is {family!r}; it must be related or identical"
-        raise InputError(msg)
+    else:
+        return
+    raise InputError(msg)
 
 
 def _model_findings(
     several: Sequence[CalibrationHistory], increments: Sequence[Increment], found: Posteriors
-) -> list[Finding]:
+) -> Iterator[Finding]:
     """Say what a family shares, and that a drift becomes ever smaller."""
-    said, count = [], len(several)
+    count = len(several)
     if count > 1 and found.common_share == 1:
         sentence = f"{count} instruments are taken to share one drift and one random walk."
-        said.append(note("FAMILY_POOLED", sentence))
+        yield note("FAMILY_POOLED", sentence)
     elif count > 1:
         sentence = (
             f"The other {count - 1} of the family say what is usual beforehand: about "
             f"{percent(found.common_share)} of the class's variance of drift is common to the family, and "
             "one random walk is taken for all."
         )
-        said.append(note("FAMILY_RELATED", sentence, common_share=found.common_share, instruments=count))
+        yield note("FAMILY_RELATED", sentence, common_share=found.common_share, instruments=count)
     rates = [one.change / one.duration_s for one in increments if one.state is None]
     falling = all(abs(a) > abs(b) and a * b >= 0 for a, b in itertools.pairwise(rates))
     if len(rates) >= 3 and falling:
@@ -545,8 +551,7 @@ def _model_findings(
             "The drift is smaller in every interval than in the one before; a logarithmic law is among those "
             "that the forecast averages over unless it was left out."
         )
-        said.append(note("DRIFT_DECREASES", sentence))
-    return said
+        yield note("DRIFT_DECREASES", sentence)
 
 
 def evidence_findings(
@@ -555,12 +560,12 @@ def evidence_findings(
     prior: DriftPrior,
     found: Posteriors,
     at: int = 0,
-) -> list[Finding]:
+) -> Iterator[Finding]:
     """Say what the class is, whether the calibrations go with it, where they are few, what may be wrong.
 
     ``at`` is the row of ``found`` that is the history's.
     """
-    said = [_about_class(increments, prior, _part_shares(prior, found, at))]
+    yield _about_class(increments, prior, _part_shares(prior, found, at))
     if len(increments) < 3:
         rest = (
             f"the answer depends mostly on what is usual for the class {prior.spoken}"
@@ -569,7 +574,7 @@ def evidence_findings(
         )
         some = f"Little is known from {counted(len(increments), 'interval')} between calibrations"
         sentence = f"{some if increments else 'There is no interval between calibrations so far'}; {rest}."
-        said.append(caution("FEW_CALIBRATIONS", sentence))
+        yield caution("FEW_CALIBRATIONS", sentence)
     for point, value, share, turned in _doubted(history, found.mistakes[at]):
         day = history.date_of(point)
         where = f"{point.place[:1].upper()}{point.place[1:]}" if point.place else "A calibration"
@@ -580,8 +585,7 @@ def evidence_findings(
             f"mistake with a probability of {percent(share)}: check it against its certificate."
         )
         numbers = {"probability": share, "value": value, "opposite_sign_fits": int(turned)}
-        said.append(caution("READING_DOUBTED", sentence, place=point.place, **numbers))
-    return said
+        yield caution("READING_DOUBTED", sentence, place=point.place, **numbers)
 
 
 def _doubted(

@@ -295,13 +295,11 @@ def aged(bend: npt.ArrayLike, time: npt.ArrayLike) -> FloatArray:
 def seasons_seen(history: CalibrationHistory) -> bool:
     """Return whether calibrations fall in seasons different enough to show a yearly course."""
     increments = [one for one in history.increments() if one.state is None]
-    return len(increments) >= SEASON_INTERVALS and _swing_seen(increments) > SEASONS_SEEN
-
-
-def _swing_seen(increments: Sequence[Increment]) -> float:
-    """Return the root mean square of the change of (cos, sin) of the yearly phase within the increments."""
-    turned = [YEARLY * one.duration_s / SECONDS_PER_YEAR for one in increments]
-    return math.sqrt(sum(2 - 2 * math.cos(angle) for angle in turned) / len(turned))
+    if len(increments) < SEASON_INTERVALS:
+        return False
+    # root mean square of the change of (cos, sin) of the yearly phase within the increments
+    angles = YEARLY / SECONDS_PER_YEAR * np.array([one.duration_s for one in increments])
+    return math.sqrt(float(np.mean(2 - 2 * np.cos(angles)))) > SEASONS_SEEN
 
 
 def posteriors(
@@ -970,9 +968,6 @@ def family_posteriors(
     """Return the posterior of the first history of a family, the others saying what is usual for it.
 
     The walk is common. ``identical`` instruments share one drift (ρ = 1). Readings are taken as they are.
-
-    Notes
-    -----
     With ``-2 log L = K - 2 b D + A D²`` of one sibling, ``τ² = (1 - ρ) v²`` and ``q = 1 + A τ²`` its
     likelihood of the common drift m is ``exp -½ (K + log q - b² τ²/q - 2 m b/q + m² A/q)``: siblings add up.
     """

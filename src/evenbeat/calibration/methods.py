@@ -36,14 +36,9 @@ LENGTHEN = 0.1
 
 @dataclass(frozen=True, kw_only=True)
 class MethodInterval(Plain):
-    """What one method makes of a history.
+    """What one method makes of a history, and how it comes to the number.
 
-    Attributes
-    ----------
-    method, says
-        Its name, and how it comes to the number.
-    interval_s, low_s, high_s
-        Seconds; NaN where the method cannot be used (then ``says`` tells why) or gives no band.
+    NaN where the method cannot be used (then ``says`` tells why) or gives no band.
     """
 
     method: str

@@ -128,17 +128,10 @@ RELIABILITY_MODELS: dict[str, ReliabilityModel] = {
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class ReliabilityFit(Plain):
-    """One model fitted.
+    """One model fitted: parameters in SI, cost and AIC (Akaike 1974) at the maximum.
 
-    Attributes
-    ----------
-    parameters
-        SI: per second where the model says a rate.
-    negative_log_likelihood, aic
-        At the maximum; AIC after Akaike 1974.
-    interval_s, interval_low_s, interval_high_s
-        Time at which the reliability falls to the target, with its profile-likelihood interval; ``inf``
-        where it does not fall so far within reach.
+    Time at which the reliability falls to the target, with its profile-likelihood interval; ``inf`` where it
+    does not fall so far within reach.
     """
 
     model: ReliabilityModel
@@ -313,27 +306,6 @@ def _observed(low: FloatArray, high: FloatArray, weight: FloatArray) -> tuple[Ob
         n, k = (float(weight[some & (times == time)].sum()) for some in (inside | outside, inside))
         rows.append(Observed(float(time), n, k, *coverage_limits(k, n)))
     return tuple(rows)
-
-
-def found_states(
-    time_s: npt.ArrayLike, inspected: npt.ArrayLike, found_in: npt.ArrayLike
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return rows for :func:`fit_reliability` from grouped found states: at t, so many of so many were in.
-
-    Raises
-    ------
-    InputError
-        If the lengths differ or more were in than inspected.
-    """
-    t, n, k = (np.atleast_1d(np.asarray(v, dtype=float)) for v in (time_s, inspected, found_in))
-    if not (t.shape == n.shape == k.shape) or np.any(k > n) or np.any(k < 0):
-        msg = "time_s, inspected and found_in need one entry per group, with 0 <= found_in <= inspected"
-        raise InputError(msg)
-    after = np.concatenate([t, np.zeros_like(t)])
-    before = np.concatenate([np.full_like(t, np.inf), t])
-    counts = np.concatenate([k, n - k])
-    kept = counts > 0
-    return after[kept], before[kept], counts[kept]
 
 
 def _checked_rows(

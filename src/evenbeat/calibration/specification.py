@@ -37,7 +37,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal, NamedTuple, cast
@@ -52,18 +52,18 @@ from evenbeat.calibration.decision import (
     probability_text,
     verdict_of,
 )
-from evenbeat.calibration.tolerance import Tolerance, ToleranceLike
+from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.clock.model import ClockModel
 from evenbeat.conditioning.display import floor_at_interval
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
 from evenbeat.deviations.curve import StabilityCurve
 from evenbeat.deviations.estimators import stability
 from evenbeat.errors import InputError
-from evenbeat.findings import Finding, caution
+from evenbeat.findings import Finding, caution, note
 from evenbeat.plain import UNLISTED, Plain, declared
 from evenbeat.quantities import Estimate, checked_coverage
 from evenbeat.record import Record, check_record
-from evenbeat.result import Column, Result
+from evenbeat.result import Column, Result, fitting
 from evenbeat.toml_text import toml_in
 from evenbeat.units import SECONDS_PER_DAY, duration_text, parse_duration
 
@@ -97,24 +97,13 @@ _BY_FAMILY = {"allan": "overlapping_allan", "hadamard": "overlapping_hadamard"}
 
 @dataclass(frozen=True, kw_only=True)
 class SpecificationLine(Plain):
-    """One line of a specification.
+    """One line of a specification; made by :meth:`from_mapping` or from a file, see the module.
 
-    Attributes
-    ----------
-    quantity
-        What is specified; see the module.
-    limits
-        Of the fractional frequency, its change, or a deviation (then only the upper one counts).
-    name
-        As printed; made from the rest by default.
-    statistic, averaging_time_s
-        Of ``stability``.
-    covariate, from_value, to_value, reference
-        Of ``temperature``: the range, in the unit of the covariate, and where the change is counted from;
-        without a reference the change over the whole range counts.
-    after_s, compared_with_s, off_s
-        Of ``warm_up`` (time since power-on, and when the final value is taken) and ``retrace`` (time since
-        power is back, and for how long it was off).
+    ``limits`` of the fractional frequency, its change, or a deviation (then only the upper one counts). Of
+    ``temperature`` the range is in the unit of the covariate, and ``reference`` is where the change is
+    counted from; without it the change over the whole range counts. ``after_s`` is the time since power-on
+    (or since power is back), ``compared_with_s`` when the final value is taken, ``off_s`` for how long power
+    was off.
     """
 
     quantity: Quantity
@@ -196,7 +185,12 @@ class SpecificationLine(Plain):
         if statistic not in _STATISTICS:
             msg = f"{where}: statistic is {said!r}; it must be allan, modified_allan, time or hadamard"
             raise InputError(msg)
-        limits = _limits(entry["limit"], where)
+        try:
+            limits = Tolerance.of(entry["limit"])
+        except (InputError, TypeError, ValueError) as error:
+            shown = f"limit is {entry['limit']!r}"
+            msg = f"{where}: {shown}; it must be a positive number, or two such as [-5e-9, 1e-8]"
+            raise InputError(msg) from error
         return cls(quantity=quantity, limits=limits, statistic=statistic, **stated)._checked(where)
 
     def _checked(self, where: str) -> SpecificationLine:
@@ -276,14 +270,6 @@ class Specification(Result):
         return f"Specification {self.name or 'without a name'}: {len(self.lines)} lines"
 
 
-def _limits(limit: ToleranceLike, where: str) -> Tolerance:
-    try:
-        return Tolerance.of(limit)
-    except (InputError, TypeError, ValueError) as error:
-        msg = f"{where}: limit is {limit!r}; it must be a positive number, or two such as [-5e-9, 1e-8]"
-        raise InputError(msg) from error
-
-
 def _seconds(value: object, name: str) -> float:
     try:
         seconds = float(value) if isinstance(value, int | float) else parse_duration(str(value))
@@ -297,7 +283,6 @@ def _seconds(value: object, name: str) -> float:
 
 
 LineVerdict = ConformityVerdict | Literal["not tested"]
-WIDEST_TITLE = 26
 YEAR_S = 365 * SECONDS_PER_DAY
 SLACK = 0.02
 """Share of a range of temperature that may be missing at either end."""
@@ -307,19 +292,10 @@ Overall = Literal["conforms", "does not conform", "not shown"]
 
 @dataclass(frozen=True, kw_only=True)
 class JudgedLine(Plain):
-    """One line of a specification with what the log says of it.
+    """One line of a specification with what the log says of it, NaN where it says nothing.
 
-    Attributes
-    ----------
-    value, low, high
-        NaN where the log says nothing.
-    guard_band
-        What the rule holds back from the limit.
-    conformance_probability
-        NaN where the log says nothing. Where the line is not tested although there is a
-        value (a forecast, a range not seen), it is the probability that the value has.
-    verdict, reason
-        Why a line is not tested, or what to know of the value.
+    Where the line is not tested although there is a value (a forecast, a range not seen), the probability is
+    that which the value has. ``reason`` tells why a line is not tested, or what to know of the value.
     """
 
     line: SpecificationLine = field(metadata=UNLISTED)
@@ -389,7 +365,12 @@ class SpecificationVerdict(Result):
 
     def _columns(self) -> tuple[Column, ...]:
         return (
-            Column("", [line.line.title for line in self.lines], "specified", _shortened),
+            Column(
+                "",
+                [line.line.title for line in self.lines],
+                "specified",
+                fitting(26),
+            ),
             Column("", [line.line.limit_text for line in self.lines], "limit"),
             Column("value", heading="value", form=".2e"),
             Column("conformance_probability", heading="P(conf.)", form=probability_text),
@@ -403,10 +384,6 @@ class SpecificationVerdict(Result):
         said = "conformity is not shown" if self.overall == "not shown" else self.overall
         named = self.specification.name or "the specification"
         return f"{named}: {said} by {self.rule.name} ({', '.join(counts)})"
-
-
-def _shortened(title: str) -> str:
-    return title if len(title) <= WIDEST_TITLE else f"{title[: WIDEST_TITLE - 1]}…"
 
 
 def check_specification(
@@ -499,7 +476,7 @@ def check_specification(
         lines=lines,
         rule=chosen,
         coverage=coverage,
-        findings=_remarks(lines, chosen),
+        findings=tuple(_remarks(lines, chosen)),
     )
 
 
@@ -531,24 +508,21 @@ def _judged(line: SpecificationLine, evidence: Evidence, rule: DecisionRule) -> 
     )
 
 
-def _remarks(lines: tuple[JudgedLine, ...], rule: DecisionRule) -> tuple[Finding, ...]:
-    found = [
-        caution("LINE_NOT_TESTED", f"Not tested: {line.line.title}, because {line.reason}.")
-        for line in lines
-        if line.verdict == "not tested"
-    ]
+def _remarks(lines: tuple[JudgedLine, ...], rule: DecisionRule) -> Iterator[Finding]:
+    for line in lines:
+        if line.verdict == "not tested":
+            yield caution("LINE_NOT_TESTED", f"Not tested: {line.line.title}, because {line.reason}.")
     if any(line.line.quantity == "stability" and line.verdict == "fail" for line in lines):
         sentence = (
             "A deviation above its limit may be the counter's or the reference's: they should be three times "
             "better at that averaging time (common practice)."
         )
-        found.append(caution("NOISE_MAY_BE_THEIRS", sentence))
+        yield caution("NOISE_MAY_BE_THEIRS", sentence)
     sentence = (
         f"Decision rule {rule.name}: {rule.says}. It has to be agreed before the data are seen "
         "(ISO/IEC 17025:2017, 7.1.3). An analysis for the owner, not a statement of conformity."
     )
-    found.append(Finding(code="DECISION_RULE", severity="note", sentence=sentence))
-    return tuple(found)
+    yield note("DECISION_RULE", sentence)
 
 
 class CannotTellError(Exception):
@@ -628,35 +602,28 @@ def _stability(line: SpecificationLine, evidence: Evidence) -> Measured:
 def _point(line: SpecificationLine, evidence: Evidence) -> tuple[StabilityCurve, int]:
     time = line.averaging_time_s
     curve = evidence.curves.get(line.statistic)
+    record, shown = evidence.record, duration_text(time)
     if curve is None or not np.any(np.isclose(curve.averaging_time_s, time, rtol=1e-6)):
-        curve = _computed(line, evidence.record)
+        if record is None:
+            msg = f"no curve with a point at {shown}, and no record"
+            raise CannotTellError(msg)
+        factor = round(time / record.interval_s)
+        if factor < 1 or not math.isclose(factor * record.interval_s, time, rel_tol=1e-3):
+            msg = f"readings are {duration_text(record.interval_s)} apart: {shown} is not a multiple"
+            raise CannotTellError(msg)
+        try:
+            curve = stability(record, line.statistic, averaging=[factor], minimum_coverage=MINIMUM_COVERAGE)
+        except InputError as error:
+            msg = f"the record is too short: {error}"
+            raise CannotTellError(msg) from error
+        if not len(curve):
+            msg = f"a record of {duration_text(record.duration_s)} has no term at {shown}"
+            raise CannotTellError(msg)
     i = int(np.argmin(np.abs(curve.averaging_time_s - time)))
     if not (curve.deviation[i] > 0 and curve.terms[i] > 0):
-        msg = f"gaps leave no term at {duration_text(time)}"
+        msg = f"gaps leave no term at {shown}"
         raise CannotTellError(msg)
     return curve, i
-
-
-def _computed(line: SpecificationLine, record: Record | None) -> StabilityCurve:
-    time = line.averaging_time_s
-    if record is None:
-        msg = f"no curve with a point at {duration_text(time)}, and no record"
-        raise CannotTellError(msg)
-    factor = round(time / record.interval_s)
-    if factor < 1 or not math.isclose(factor * record.interval_s, time, rel_tol=1e-3):
-        msg = (
-            f"readings are {duration_text(record.interval_s)} apart: {duration_text(time)} is not a multiple"
-        )
-        raise CannotTellError(msg)
-    try:
-        curve = stability(record, line.statistic, averaging=[factor], minimum_coverage=MINIMUM_COVERAGE)
-    except InputError as error:
-        msg = f"the record is too short: {error}"
-        raise CannotTellError(msg) from error
-    if not len(curve):
-        msg = f"a record of {duration_text(record.duration_s)} has no term at {duration_text(time)}"
-        raise CannotTellError(msg)
-    return curve
 
 
 def _probability_above(quantile: Callable[[float], float], value: float) -> float:

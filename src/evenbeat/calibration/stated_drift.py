@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.clock.forecaster import Forecast, Grounds, Paths, Quantity, knows_neither
-from evenbeat.clock.levels import VarianceTerms
+from evenbeat.clock.forecaster import Forecast, Grounds, Paths, Quantity, VarianceTerms, knows_neither
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, need_not_negative
 from evenbeat.units import SECONDS_PER_HOUR
 

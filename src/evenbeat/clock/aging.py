@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import boxcox1p
 
-from evenbeat.clock.regression import ranked
+from evenbeat.clock.regression import ranked, stacked
 from evenbeat.errors import InputError
 from evenbeat.plain import Plain
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture
@@ -40,20 +40,12 @@ RETRACE_RATES = (3.0, 10.0, 30.0, 100.0)
 
 @dataclass(frozen=True, kw_only=True)
 class Term:
-    """One column of a law.
-
-    Parameters
-    ----------
-    shape, slope, integral
-        S(u), dS/du and ∫₀ᵘ S du for u >= 0 of shape (n,), given the term's own nonlinear parameters.
-    uses
-        Which of the law's nonlinear parameters these are.
-    """
+    """One column of a law: S(u), dS/du and ∫₀ᵘ S du, shape (n,), given its own nonlinear parameters."""
 
     shape: Shape
     slope: Shape
     integral: Shape
-    uses: tuple[int, ...] = ()
+    uses: tuple[int, ...] = ()  # Which of the law's nonlinear parameters these are
 
     def own(self, curvature: Curvature) -> Curvature:
         """Return the term's part of the law's nonlinear parameters."""
@@ -64,30 +56,15 @@ class Term:
 class AgingLaw:
     """Frequency = constant + Σ coefficient × shape(u; curvature), with u = time / record length.
 
-    Parameters
-    ----------
-    name
-        As given to ``fit_clock(aging=…)``.
-    formula
-        In words of the trade, for the report.
-    terms
-        None for no aging at all.
-    axes
-        For each nonlinear parameter the values at which the search starts, rising; empty without any.
-    settles
-        Whether its rate falls to nothing, so that it would know the sign of an aging that it cannot see.
-
-    Notes
-    -----
     Not valid through an adjustment, a change of drive or oven, or a power interruption that was not
     flagged; not valid before the start of the record, where every shape stays zero.
     """
 
-    name: str
-    formula: str
-    terms: tuple[Term, ...] = ()
-    axes: tuple[tuple[float, ...], ...] = ()
-    settles: bool = False
+    name: str  # As given to ``fit_clock(aging=…)``
+    formula: str  # In words of the trade, for the report
+    terms: tuple[Term, ...] = ()  # None for no aging at all
+    axes: tuple[tuple[float, ...], ...] = ()  # Of each nonlinear parameter the first values tried, rising
+    settles: bool = False  # Whether its rate ends: it would know the sign of an aging that it cannot see
 
     @property
     def columns(self) -> int:
@@ -102,7 +79,7 @@ class AgingLaw:
     def values(self, scaled_time: FloatArray, curvature: Curvature) -> FloatArray:
         """Return the shapes at scaled times of shape (n,), shape (n, columns)."""
         u = np.maximum(scaled_time, 0.0)
-        return _columns(len(u), [term.shape(u, term.own(curvature)) for term in self.terms])
+        return stacked([term.shape(u, term.own(curvature)) for term in self.terms], len(u))
 
     def mean_over(self, start: FloatArray, stop: FloatArray, curvature: Curvature) -> FloatArray:
         """Return the exact mean of the shapes over scaled spans, shape (n, columns)."""
@@ -111,12 +88,12 @@ class AgingLaw:
             (term.integral(last, own) - term.integral(first, own)) / (stop - start)
             for term, own in ((term, term.own(curvature)) for term in self.terms)
         ]
-        return _columns(len(start), means)
+        return stacked(means, len(start))
 
     def slope_at(self, scaled_time: FloatArray, curvature: Curvature) -> FloatArray:
         """Return the derivatives with respect to scaled time, shape (n, columns)."""
         u = np.maximum(scaled_time, 0.0)
-        return _columns(len(u), [term.slope(u, term.own(curvature)) for term in self.terms])
+        return stacked([term.slope(u, term.own(curvature)) for term in self.terms], len(u))
 
     def begun_before(self, scaled_age: float) -> AgingLaw:
         """Return the law of an oscillator that ran for ``scaled_age`` record lengths before the record.
@@ -147,10 +124,6 @@ class AgingLaw:
             terms=(*self.terms, *added),
             axes=(*self.axes, RETRACE_RATES),
         )
-
-
-def _columns(count: int, columns: Sequence[FloatArray]) -> FloatArray:
-    return np.column_stack(columns) if columns else np.empty((count, 0))
 
 
 def _bent(exponent: float | None, uses: tuple[int, ...]) -> Term:

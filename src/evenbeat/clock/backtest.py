@@ -42,7 +42,6 @@ from evenbeat.findings import Finding, caution, good, note
 from evenbeat.quantities import (
     DEFAULT_CONFIDENCE,
     FloatArray,
-    StudentMixture,
     checked_probability,
     number_text,
 )
@@ -201,30 +200,27 @@ def as_predicted_finding(model: ClockModel) -> Finding | None:
         return None
     if early.trend.not_determined:  # a temperature did not change yet
         return None
-    values = _steps_after(record, begin).usable_values(without_steps=True)
-    shown = seen(record, values, begin, record.duration_s, most_missing=0.5)
+    usable = _steps_after(record, begin).usable_values(without_steps=True)
+    shown = seen(record, usable, begin, record.duration_s, most_missing=0.5)
     if math.isnan(shown.frequency):
         return None
-    return _finding(expected(early, [shown]).distribution, shown.frequency, shown.length_s)
-
-
-def _finding(forecast: StudentMixture, observed: float, length_s: float) -> Finding:
+    forecast = expected(early, [shown]).distribution
     predicted, uncertainty = float(forecast.mean[0]), float(forecast.standard_deviation[0])
-    below = float(forecast.cdf(np.array([observed]))[0])
+    below = float(forecast.cdf(np.array([shown.frequency]))[0])
     probability = 2 * min(below, 1 - below)
     values = {
-        "observed": observed,
+        "observed": shown.frequency,
         "predicted": predicted,
         "standard_uncertainty": uncertainty,
         "probability": probability,
     }
-    part, said = duration_text(length_s), number_text(predicted, uncertainty)
+    part, said = duration_text(shown.length_s), number_text(predicted, uncertainty)
     if probability >= SURPRISING:
-        sentence = f"The last {part} average {observed:.4g}; the log before that predicted {said}."
+        sentence = f"The last {part} average {shown.frequency:.4g}; the log before that predicted {said}."
         return good("AS_PREDICTED", sentence, **values)
     sentence = (
-        f"The last {part} average {observed:.4g} where the log before that predicted {said}: the clock "
-        "changed, and no forecast from this log should be trusted; assess the part since then by "
+        f"The last {part} average {shown.frequency:.4g} where the log before that predicted {said}: the "
+        "clock changed, and no forecast from this log should be trusted; assess the part since then by "
         "itself (--from or start)."
     )
     return caution("NOT_AS_PREDICTED", sentence, **values)

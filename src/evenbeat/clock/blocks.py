@@ -11,7 +11,7 @@ Frequencies at epochs of their own are the readings themselves, each with its sp
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -26,6 +26,10 @@ from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import counted, duration_text
 
+MOST_BLOCKS = 400
+MOST_BLOCKS_WITH_WHITE_PM = 200
+WHITE_PM_MATTERS_BELOW = 64
+"""Samples per block under which white PM is a noise of its own: its share falls with their square."""
 FEWEST_BLOCKS = 8
 HALVINGS = 4
 MOSTLY_REPEATED = 0.6
@@ -96,6 +100,13 @@ class Blocks:
     def __len__(self) -> int:
         return len(self.frequency)
 
+    @property
+    def white_pm_shows(self) -> bool:
+        """Whether white PM is told from white FM: averages are short, and neighbours share an end."""
+        between = self.spans.start[1:] - self.spans.stop[:-1]
+        apart = isinstance(self.gating, Gates) and np.median(between) > 0
+        return self.factor < WHITE_PM_MATTERS_BELOW and not apart
+
     @cached_property
     def drawn(self) -> FloatArray:
         """What the averages may have been: a draw from within a display that hides it (with a fixed seed).
@@ -108,17 +119,25 @@ class Blocks:
         return self.frequency + self.display.step * np.random.default_rng(0).uniform(-0.5, 0.5, len(self))
 
 
-def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, ...] = ()) -> Blocks:
+def blocks_of(record: Record, covariates: Sequence[str], most_blocks: int) -> Blocks:
+    """Return the averages of a record that a clock model is fitted to, fewer where white PM matters."""
+    samples = len(record) - (record.kind == "phase")
+    if samples < WHITE_PM_MATTERS_BELOW * most_blocks:
+        most_blocks = min(most_blocks, MOST_BLOCKS_WITH_WHITE_PM)
+    if record.epochs_ns is not None and record.kind == "frequency":
+        return blocks_of_readings(record, most_blocks=most_blocks)
+    if not covariates and read_now_and_then(record):
+        return blocks_between_readings(record, most_blocks=most_blocks)
+    return block_averages(record, most_blocks=most_blocks, covariates=covariates)
+
+
+def block_averages(record: Record, *, most_blocks: int, covariates: Sequence[str] = ()) -> Blocks:
     """Return the record as block averages; excluded samples are left out, steps of frequency stay.
 
     A block ends where the record steps, of frequency or of phase, and none runs across a step of phase. A
     sample without one of the ``covariates``, which are averaged too, is left out.
     """
-    values = frequencies(record)
-    columns = {name: between_samples(record, record.covariates[name]) for name in covariates}
-    present = ~np.isnan(values)
-    for column in columns.values():
-        present &= ~np.isnan(column)
+    values, columns, present = with_covariates(record, covariates)
     lost = int(np.count_nonzero(~np.isnan(values)) - np.count_nonzero(present))
     if not present.any():
         msg = f"no reading comes with {' and '.join(covariates)}; leave out what is always missing"
@@ -131,30 +150,44 @@ def block_averages(record: Record, *, most_blocks: int, covariates: tuple[str, .
     keep = (last - first) >= _shortest(factor)
     short = int(np.sum((last - first)[~keep]))
     first, last = first[keep], last[keep]
-    if len(first) < FEWEST_BLOCKS:
-        msg = (
-            f"the record gives {counted(len(first), 'average')} of "
-            f"{duration_text(factor * record.interval_s)}; "
-            f"a clock model needs at least {FEWEST_BLOCKS}"
-        )
-        raise TooShortError(msg, needed=FEWEST_BLOCKS, available=len(first))
+    length_s = factor * record.interval_s
+    _need(len(first), f"gives {counted(len(first), 'average')} of {duration_text(length_s)}")
     count = sums_between(present.astype(float), first, last)
-    means = {
-        name: sums_between(np.where(present, c, 0.0), first, last) / count for name, c in columns.items()
-    }
+    means = [sums_between(np.where(present, column, 0.0), first, last) / count for column in columns]
     middle = float(np.nanmean(values))
     frequency = middle + sums_between(np.where(present, values - middle, 0.0), first, last) / count
-    gating = _gating(record)
+    gating = None  # interval and gate where time between the gates goes unmeasured
+    gate_s = None if record.kind == "phase" else record.gate_s
+    if gate_s is not None and gate_s <= record.interval_s * (1 - 1e-9):
+        gating = Gating(interval=record.interval_s, gate=gate_s)
     dead_time = 0.0 if gating is None else gating.interval - gating.gate
     return Blocks(
         spans=Spans(start=first * record.interval_s, stop=last * record.interval_s - dead_time),
         frequency=frequency,
-        covariates=means,
-        length_s=factor * record.interval_s,
+        covariates=dict(zip(covariates, means, strict=True)),
+        length_s=length_s,
         factor=factor,
         gating=gating,
         findings=_findings(lost, short, covariates),
     )
+
+
+def _need(count: int, what: str, needed: int = FEWEST_BLOCKS) -> None:
+    if count < needed:
+        msg = f"the record {what}; a clock model needs at least {needed}"
+        raise TooShortError(msg, needed=needed, available=count)
+
+
+def with_covariates(
+    record: Record, names: Iterable[str]
+) -> tuple[FloatArray, list[FloatArray], npt.NDArray[np.bool_]]:
+    """Return mean frequencies, covariates where these are, and which samples have all of them."""
+    values = frequencies(record)
+    columns = [between_samples(record, record.covariates[name]) for name in names]
+    present = np.asarray(~np.isnan(values))
+    for column in columns:
+        present &= ~np.isnan(column)
+    return values, columns, present
 
 
 def frequencies(record: Record) -> FloatArray:
@@ -181,13 +214,6 @@ def phase_steps(record: Record) -> list[int]:
 def between_samples(record: Record, column: FloatArray) -> FloatArray:
     """Return a covariate where the mean frequencies are: between the samples of a record of phase."""
     return column if record.kind == "frequency" else 0.5 * (column[1:] + column[:-1])
-
-
-def _gating(record: Record) -> Gating | None:
-    """Return interval and gate where time between the gates goes unmeasured."""
-    if record.kind == "phase" or record.gate_s is None or record.gate_s > record.interval_s * (1 - 1e-9):
-        return None
-    return Gating(interval=record.interval_s, gate=record.gate_s)
 
 
 def _edges(samples: int, factor: int) -> list[int]:
@@ -226,7 +252,7 @@ def sums_between(values: np.ndarray, first: np.ndarray, last: np.ndarray) -> Flo
     return total[last] - total[first]
 
 
-def _findings(lost: int, short: int, covariates: tuple[str, ...]) -> tuple[Finding, ...]:
+def _findings(lost: int, short: int, covariates: Sequence[str]) -> tuple[Finding, ...]:
     findings = []
     if lost:
         sentence = f"{lost} readings without {' or '.join(covariates)} were left out of the clock model."
@@ -261,9 +287,7 @@ def blocks_between_readings(record: Record, *, most_blocks: int) -> Blocks:
     """
     values = np.asarray(record.usable_values(without_steps=False), dtype=float)
     where = np.flatnonzero(~np.isnan(values))
-    if len(where) <= FEWEST_BLOCKS:
-        msg = f"the record has {len(where)} readings; a clock model needs at least {FEWEST_BLOCKS + 1}"
-        raise TooShortError(msg, needed=FEWEST_BLOCKS + 1, available=len(where))
+    _need(len(where), f"has {len(where)} readings", FEWEST_BLOCKS + 1)
     factor = -(-(len(where) - 1) // most_blocks)
     chosen = np.append(where[::factor], where[-1])
     if record.epochs_ns is not None:  # the present frequency counts most for a forecast
@@ -271,12 +295,7 @@ def blocks_between_readings(record: Record, *, most_blocks: int) -> Blocks:
     where = np.unique(chosen)
     stepped = np.histogram(np.array(phase_steps(record)) - 0.5, bins=where)[0] > 0
     first, last = where[:-1][~stepped], where[1:][~stepped]
-    if len(first) < FEWEST_BLOCKS:
-        msg = (
-            f"the record has {len(first)} intervals between readings without a step of phase; a clock model "
-            f"needs at least {FEWEST_BLOCKS}"
-        )
-        raise TooShortError(msg, needed=FEWEST_BLOCKS, available=len(first))
+    _need(len(first), f"has {len(first)} intervals between readings without a step of phase")
     elapsed = record.elapsed_s
     spans = Spans(start=elapsed[first], stop=elapsed[last])
     typical = float(np.median(spans.length))
@@ -309,9 +328,7 @@ def blocks_of_readings(record: Record, *, most_blocks: int) -> Blocks:
     """
     values = np.asarray(record.usable_values(without_steps=False), dtype=float)
     where = np.flatnonzero(~np.isnan(values))
-    if len(where) < FEWEST_BLOCKS:
-        msg = f"the record has {len(where)} readings; a clock model needs at least {FEWEST_BLOCKS}"
-        raise TooShortError(msg, needed=FEWEST_BLOCKS, available=len(where))
+    _need(len(where), f"has {len(where)} readings")
     start = record.elapsed_s[where]
     gates = Spans(start=start, stop=start + np.asarray(record.spans_s)[where])
     factor = -(-len(where) // most_blocks)

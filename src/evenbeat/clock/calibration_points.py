@@ -196,21 +196,20 @@ def calibration_points(
         nominal_frequency_hz=nominal_frequency_hz,
     )
     need_calibrations(read)
-    return tuple(_point(row) for row in read.of_one()[0]), read.findings
-
-
-def _point(row: Row) -> CalibrationPoint:
-    one = calibration_in(row)
-    try:
-        return CalibrationPoint(
-            at=np.datetime64(one.date),
-            as_found=one.as_found,
-            standard_uncertainty=one.standard_uncertainty,
-            as_left=one.as_left if one.adjusted else None,
-            adjusted=one.adjusted,
-            as_left_uncertainty=None
-            if math.isnan(one.as_left_uncertainty) or not one.adjusted
-            else one.as_left_uncertainty,
-        )
-    except InputError as error:
-        raise row.error(error) from error
+    found: list[CalibrationPoint] = []
+    for row in read.of_one()[0]:
+        one = calibration_in(row)
+        own = one.adjusted and not math.isnan(one.as_left_uncertainty)
+        try:
+            point = CalibrationPoint(
+                at=np.datetime64(one.date),
+                as_found=one.as_found,
+                standard_uncertainty=one.standard_uncertainty,
+                as_left=one.as_left if one.adjusted else None,
+                adjusted=one.adjusted,
+                as_left_uncertainty=one.as_left_uncertainty if own else None,
+            )
+        except InputError as error:
+            raise row.error(error) from error
+        found.append(point)
+    return tuple(found), read.findings

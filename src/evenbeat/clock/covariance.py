@@ -58,6 +58,10 @@ class Spans:
         """Return the spans in another unit of time."""
         return Spans(start=self.start * factor, stop=self.stop * factor)
 
+    def then(self, other: Spans) -> Spans:
+        """Return these spans and others."""
+        return Spans(start=np.append(self.start, other.start), stop=np.append(self.stop, other.stop))
+
 
 def unit_level(exponent: int, span: float) -> float:
     """Return the level of a noise whose Allan variance is one at averaging time ``span``.

@@ -18,10 +18,10 @@ import numpy.typing as npt
 from scipy import fft
 
 from evenbeat.clock.aging import AgingLaw, Curvature
-from evenbeat.clock.blocks import Blocks, between_samples, frequencies, sums_between
+from evenbeat.clock.blocks import Blocks, between_samples, frequencies, sums_between, with_covariates
 from evenbeat.clock.covariance import IntArray, Spans
 from evenbeat.clock.environment import Course, Influence, lagged, lagged_powers_ahead, without_holes
-from evenbeat.clock.regression import ranked
+from evenbeat.clock.regression import ranked, stacked
 from evenbeat.findings import Finding, caution
 from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record
@@ -82,11 +82,7 @@ class Fading:
     def at(self, after_s: FloatArray) -> FloatArray:
         """Return the share of a deviation that is left after some times, shape (m, q)."""
         times = np.arange(len(self.correlation)) * self.step_s
-        return (
-            np.array([np.interp(after_s, times, each) for each in self.correlation.T])
-            .reshape(self.correlation.shape[1], len(after_s))
-            .T
-        )
+        return stacked([np.interp(after_s, times, each) for each in self.correlation.T], len(after_s))
 
     def mean(self, start_s: FloatArray, stop_s: FloatArray) -> FloatArray:
         """Return the mean share over spans, shape (m, q)."""
@@ -95,7 +91,7 @@ class Fading:
         sums = np.vstack([np.zeros((1, self.correlation.shape[1])), np.cumsum(between, axis=0)])
         nearer = np.maximum(stop_s - start_s, 1e-6 * self.step_s)
         gained = [np.interp(start_s + nearer, times, s) - np.interp(start_s, times, s) for s in sums.T]
-        return (np.array(gained).reshape(len(sums.T), len(nearer)) / nearer).T
+        return stacked(gained, len(nearer)) / nearer[:, np.newaxis]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -143,14 +139,16 @@ class Trend:
         waves = [wave_over(self.record_s / period, spans) for period in self.waves_s]
         return np.hstack([aging, acting, after_steps(self.step_times, spans), *waves])
 
+    @cached_property
+    def places(self) -> dict[str, slice]:
+        """Where the columns of each influence are among those of all."""
+        ends = list(itertools.accumulate((influence.order for influence in self.influences), initial=0))
+        names = [influence.name for influence in self.influences]
+        return {name: slice(*pair) for name, pair in zip(names, itertools.pairwise(ends), strict=True)}
+
     def first_of(self, name: str, design_width: int) -> int:
         """Return where the columns of one influence begin in a design of so many columns."""
-        begin = self.first_influence(design_width)
-        for influence in self.influences:
-            if influence.name == name:
-                return begin
-            begin += influence.order
-        return begin
+        return self.first_influence(design_width) + int(self.places[name].start)
 
     def first_influence(self, design_width: int) -> int:
         """Return where the columns of the influences begin in a design of so many columns."""
@@ -162,11 +160,10 @@ class Trend:
 
     def powers_of_each(self, point: LagPoint) -> list[FloatArray]:
         """Return the columns of each influence over the blocks under one set of lags, shapes (n, order)."""
-        ends = np.cumsum([influence.order for influence in self.influences], dtype=int)
-        return np.split(point.columns, ends[:-1], axis=1) if self.influences else []
+        return [point.columns[:, place] for place in self.places.values()]
 
     def acting_over(
-        self, spans: Spans, known: Spans, point: LagPoint, courses: Mapping[str, Course], record_s: float
+        self, spans: Spans, known: Spans, point: LagPoint, courses: Mapping[str, Course]
     ) -> FloatArray:
         """Return the influences' columns: as they were, and after the record by their courses, shape (n, q).
 
@@ -180,16 +177,16 @@ class Trend:
         ahead = np.flatnonzero(~within)
         if not (len(ahead) and self.width):
             return columns
-        start_s, stop_s = (np.maximum(edge[ahead] - 1, 0.0) * record_s for edge in (spans.start, spans.stop))
+        start_s, stop_s = (
+            np.maximum(edge[ahead] - 1, 0.0) * self.record_s for edge in (spans.start, spans.stop)
+        )
         fading = self.fading.mean(start_s, stop_s)
         later = Spans(start=np.append(spans.start[ahead], 1.0), stop=np.append(spans.stop[ahead], 1.0))
         wave = np.zeros((len(later), self.width))
         if self.days > 0:
             wave = wave_over(self.days, later) @ self.swing
-        begin = 0
         for influence, lag_s, last in zip(self.influences, point.lags_s, point.lagged_at_end, strict=True):
-            place = slice(begin, begin + influence.order)
-            begin += influence.order
+            place = self.places[influence.name]
             if influence.name not in courses:
                 present = influence.powers(np.array([last]))[0] - point.means[place] - wave[-1, place]
                 columns[ahead, place] = wave[:-1, place] + present * fading[:, place]
@@ -206,7 +203,7 @@ class Trend:
         return columns
 
     def swing_and_residual(
-        self, effects: FloatArray, courses: Mapping[str, Course], after_s: FloatArray, record_s: float
+        self, effects: FloatArray, courses: Mapping[str, Course], after_s: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """Return what is not known of the daily amplitude, and standard deviation of the rest, shape (m,).
 
@@ -215,14 +212,10 @@ class Trend:
         counts as unknown. Where a course is given the daily swing is known.
         """
         swinging, straying = effects.copy(), effects.copy()
-        begin = 0
-        for influence in self.influences:
-            place = slice(begin, begin + influence.order)
-            begin += influence.order
-            if influence.name in courses:
-                swinging[place] = 0.0
-                straying[place] *= courses[influence.name].residual
-        amplitude = float(np.hypot(*(self.swing @ swinging))) * np.clip(after_s / record_s, 0.0, 1.0)
+        for name in courses:
+            swinging[self.places[name]] = 0.0
+            straying[self.places[name]] *= courses[name].residual
+        amplitude = float(np.hypot(*(self.swing @ swinging))) * np.clip(after_s / self.record_s, 0.0, 1.0)
         gone = straying * np.sqrt(np.maximum(1 - self.fading.at(after_s) ** 2, 0.0))
         return amplitude, np.sqrt(np.maximum(np.einsum("mp,pq,mq->m", gone, self.rest, gone), 0.0))
 
@@ -230,7 +223,7 @@ class Trend:
 def after_steps(step_times: Sequence[float], spans: Spans) -> FloatArray:
     """Return the share of every span that lies after each step, shape (n, s)."""
     after = [np.clip((spans.stop - time) / spans.length, 0.0, 1.0) for time in step_times]
-    return np.array(after).reshape(len(after), len(spans)).T
+    return stacked(after, len(spans))
 
 
 def wave_over(turns_per_record: float, spans: Spans) -> FloatArray:
@@ -312,9 +305,7 @@ class Felt:
     @cached_property
     def _counted(self) -> tuple[npt.NDArray[np.bool_], IntArray, IntArray, FloatArray]:
         """The samples that count, first and last of each block, and how many of it count."""
-        present = ~np.isnan(frequencies(self._record))
-        for name in self._blocks.covariates:
-            present &= ~np.isnan(between_samples(self._record, self._record.covariates[name]))
+        *_, present = with_covariates(self._record, self._blocks.covariates)
         spans = self._blocks.spans.scaled(1 / self._record.interval_s)
         first = np.round(spans.start).astype(int)
         last = np.ceil(spans.stop - 1e-6).astype(int)  # gates may end before
@@ -461,11 +452,13 @@ def told_apart(
         return asked
     spans = blocks.spans.scaled(1 / record_s)
     lost: dict[tuple[str, int], tuple[_Column, list[str]]] = {}
-    for aging in _agings(laws, spans):
+    begun = [(law, curvature) for law in laws for curvature in itertools.product(*law.axes)]
+    for law, curvature in begun:  # at which its search starts
+        means = law.mean_over(spans.start, spans.stop, curvature).T
+        aging = [_Column(kind="law", words="the aging", values=each) for each in means]
         for acts in acting:
             columns = [*aging, *_others(asked, spans, acts, block=blocks.length_s, record_s=record_s)]
-            values = np.array([each.values for each in columns]).reshape(len(columns), len(spans))
-            ranks = ranked(values.T)
+            ranks = ranked(stacked([each.values for each in columns], len(spans)))
             for column in itertools.compress(columns, ~ranks.kept):
                 key = column.kind, column.place
                 if column.kind in ("law", "beside"):
@@ -493,14 +486,6 @@ def told_apart(
     waves = tuple(period for place, period in enumerate(asked.waves_s) if ("wave", place) not in lost)
     kept = tuple(time for place, time in enumerate(asked.step_times) if ("step", place) not in lost)
     return replace(asked, step_times=kept, waves_s=waves)
-
-
-def _agings(laws: Sequence[AgingLaw], spans: Spans) -> Iterator[list[_Column]]:
-    """Yield the columns of every law at every curvature at which its search starts."""
-    for law in laws:
-        for curvature in itertools.product(*law.axes):
-            means = law.mean_over(spans.start, spans.stop, curvature)
-            yield [_Column(kind="law", words="the aging", values=each) for each in means.T]
 
 
 def _others(

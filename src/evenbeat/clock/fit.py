@@ -10,17 +10,8 @@ import numpy as np
 from scipy import special
 
 from evenbeat.clock.aging import AgingLaw, Curvature, chosen_laws
-from evenbeat.clock.blocks import (
-    Blocks,
-    Display,
-    block_averages,
-    blocks_between_readings,
-    blocks_of_readings,
-    phase_steps,
-    read_now_and_then,
-)
+from evenbeat.clock.blocks import MOST_BLOCKS, Blocks, Display, blocks_of, phase_steps
 from evenbeat.clock.calibration_points import Calibrations, calibration_points
-from evenbeat.clock.covariance import Gates
 from evenbeat.clock.design import (
     FEWEST_DAYS,
     Asked,
@@ -61,10 +52,6 @@ from evenbeat.quantities import Estimate, FloatArray
 from evenbeat.record import Record, check_record
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_YEAR, duration_text, percent
 
-MOST_BLOCKS = 400
-MOST_BLOCKS_WITH_WHITE_PM = 200
-WHITE_PM_MATTERS_BELOW = 64
-"""Samples per block under which white PM is a noise of its own: its share falls with their square."""
 KEPT_PROBABILITY = 0.998
 FEW_BLOCKS = 30
 LONGEST_FOR_WAVE = 0.6
@@ -186,7 +173,8 @@ def fit_clock(
         record.needs_grid("a model of the environment")
     aging_laws = _laws(record, aging, age_s, retrace=retrace)
     display = Display.of(record, ages=any(law.terms for law in aging_laws))
-    blocks = replace(_blocks(record, influences, most_blocks), display=display)
+    blocks = blocks_of(record, [each.name for each in influences], most_blocks)
+    blocks = replace(blocks, display=display)
     points, assumed = calibration_points(
         calibrations, stated_nominal(record.findings, record.nominal_frequency_hz)
     )
@@ -206,7 +194,7 @@ def fit_clock(
     grid = noise_grid(
         spans,
         blocks.length_s / duration,
-        with_white_pm=_white_pm_shows(blocks),
+        with_white_pm=blocks.white_pm_shows,
         gating=None if blocks.gating is None else blocks.gating.scaled(1 / duration),
     )
     y = (blocks.drawn - blocks.drawn.mean()) / scale
@@ -272,25 +260,6 @@ def fit_clock(
     return fused_model(model, points, reference_offset=reference_offset, reference_drift=reference_drift)
 
 
-def _blocks(record: Record, influences: tuple[Influence, ...], most_blocks: int) -> Blocks:
-    samples = len(record) - (record.kind == "phase")
-    if samples < WHITE_PM_MATTERS_BELOW * most_blocks:
-        most_blocks = min(most_blocks, MOST_BLOCKS_WITH_WHITE_PM)
-    if record.epochs_ns is not None and record.kind == "frequency":
-        return blocks_of_readings(record, most_blocks=most_blocks)
-    if not influences and read_now_and_then(record):
-        return blocks_between_readings(record, most_blocks=most_blocks)
-    return block_averages(record, most_blocks=most_blocks, covariates=tuple(each.name for each in influences))
-
-
-def _white_pm_shows(blocks: Blocks) -> bool:
-    """Return whether white PM is told from white FM: averages are short, and neighbours share an end."""
-    apart = (
-        isinstance(blocks.gating, Gates) and np.median(blocks.spans.start[1:] - blocks.spans.stop[:-1]) > 0
-    )
-    return blocks.factor < WHITE_PM_MATTERS_BELOW and not apart
-
-
 def _scale(record: Record, blocks: Blocks, step_times: tuple[float, ...]) -> float:
     """Return the unit of frequency: the spread of the averages."""
     scale = float(np.std(blocks.drawn))
@@ -316,8 +285,15 @@ def _trend(
     What has a lag to be found is judged as if it had none before, because a lag alone must not tell it
     apart, and everything under the lags that were found.
     """
+
+    def at_once(influence: Influence) -> FloatArray:
+        """Return powers of a covariate over the blocks, shape (n, order), (n, 0) if its lag is stated."""
+        column = blocks.covariates[influence.name]
+        order = influence.order if influence.lag_s in ("fit", 0) else 0
+        return np.power.outer((column - column.mean()) / column.std(), np.arange(1, order + 1))
+
     while True:
-        acting = [[_before_lags(each, blocks) for each in asked.influences]]
+        acting = [[at_once(each) for each in asked.influences]]
         kept = told_apart(asked, laws, blocks, acting, record_s=record.duration_s)
         parameters = 2 + max(1, *(law.columns for law in laws)) + len(kept.step_times) + 2 * len(kept.waves_s)
         parameters += sum(each.order for each in kept.influences)
@@ -441,13 +417,6 @@ def _wave_finding(model: ClockModel, period_s: float) -> Finding:
         amplitude=abs(amplitude.value),
         standard_uncertainty=amplitude.standard_uncertainty,
     )
-
-
-def _before_lags(influence: Influence, blocks: Blocks) -> FloatArray:
-    """Return the powers of a covariate over the blocks, shape (n, order); (n, 0) if its lag was stated."""
-    column = blocks.covariates[influence.name]
-    order = influence.order if influence.lag_s in ("fit", 0) else 0
-    return np.power.outer((column - column.mean()) / column.std(), np.arange(1, order + 1))
 
 
 def _step_times(record: Record, blocks: Blocks, adjusted: FloatArray) -> tuple[float, ...]:

@@ -17,7 +17,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
-from evenbeat.clock.levels import VarianceTerms
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution
 from evenbeat.plain import UNLISTED, listed_as
@@ -37,6 +36,18 @@ _TITLES = {
     "frequency_change": "change of fractional frequency",
     "time_error": "time error gained [s]",
 }
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class VarianceTerms:
+    """The variance of a time-error forecast by what causes it; the terms add up to the whole."""
+
+    by_term: Mapping[str, FloatArray]  # Term to variance [s²] of shape (m,)
+
+    @property
+    def total(self) -> FloatArray:
+        """Sum of the terms, shape (m,)."""
+        return np.sum(list(self.by_term.values()), axis=0)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)

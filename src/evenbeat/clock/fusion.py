@@ -43,7 +43,7 @@ from evenbeat.clock.prediction import (
     Variant,
     walk_ratio,
 )
-from evenbeat.clock.regression import ranked
+from evenbeat.clock.regression import ranked, stacked
 from evenbeat.deviations.sums.kernels import one_thread
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, good, note
@@ -95,7 +95,7 @@ def steps_over(spans: Spans, earlier: Sequence[float], later: Sequence[float]) -
     """Return shares of spans before the earlier (negative) and after the later adjustments, shape (m, s)."""
     before = [-np.clip((time - spans.start) / spans.length, 0.0, 1.0) for time in earlier]
     after = [np.clip((spans.stop - time) / spans.length, 0.0, 1.0) for time in later]
-    return np.array([*before, *after]).reshape(len(earlier) + len(later), len(spans)).T
+    return stacked([*before, *after], len(spans))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,6 +135,14 @@ def offsets_beside(model: ClockModel, points: Sequence[CalibrationPoint]) -> Off
     aging run on straight with the rate that they have at its start.
     """
     record, duration = model.record, model.record.duration_s
+
+    def variance(offset: _Offset) -> float:
+        """Return the variance of a measurement, and of an environment that nobody logged then."""
+        outside = offset.start_s < 0 or offset.start_s + offset.length_s > duration
+        moment = np.array([2 * duration if outside else 0.5 * duration])
+        unknown = float(model._frequency_floor(moment, offset.length_s)[0])
+        return (offset.uncertainty**2 + unknown**2) / model.scale**2
+
     found = [offset for point in points for offset in _offsets_of(model, point)]
     start = np.array([offset.start_s for offset in found])
     length = np.array([offset.length_s for offset in found])
@@ -150,7 +158,7 @@ def offsets_beside(model: ClockModel, points: Sequence[CalibrationPoint]) -> Off
     return Offsets(
         spans=spans,
         value=(np.array([each.value for each in found]) - model.blocks.frequency.mean()) / model.scale,
-        variance=np.array([_variance(model, each) for each in found]),
+        variance=np.array([variance(each) for each in found]),
         designs=tuple(
             _design(model, variant, design, spans, found)
             for variant, design in zip(model.variants, model._designs(spans), strict=True)
@@ -181,15 +189,6 @@ def _offsets_of(model: ClockModel, point: CalibrationPoint) -> Iterator[_Offset]
                 uncertainty=(side == "left" and point.as_left_uncertainty) or point.standard_uncertainty,
                 label=f"{word} {when}",
             )
-
-
-def _variance(model: ClockModel, offset: _Offset) -> float:
-    """Return the variance of a measurement, and of an environment that nobody logged then."""
-    duration = model.record.duration_s
-    outside = offset.start_s < 0 or offset.start_s + offset.length_s > duration
-    moment = np.array([2 * duration if outside else 0.5 * duration])
-    unknown = float(model._frequency_floor(moment, offset.length_s)[0])
-    return (offset.uncertainty**2 + unknown**2) / model.scale**2
 
 
 def _design(
@@ -352,7 +351,7 @@ class Fusion:
         if combine is not None:
             leans, steps = combine @ leans, combine @ steps
         both = [np.vstack(pair) for pair in zip(self.offsets.designs, designs, strict=True)]
-        joint = Joint(self.log, _together(self.offsets.spans, spans), both)
+        joint = Joint(self.log, self.offsets.spans.then(spans), both)
         yield from self._given_offsets(joint, leans, steps, only=only, combine=combine, alone=alone)
 
     def _given_offsets(
@@ -398,7 +397,7 @@ class Fusion:
         spans, designs = targets.spans, targets.designs
         combine = None
         if targets.reference is not None:
-            spans = _together(spans, targets.reference)
+            spans = spans.then(targets.reference)
             designs = tuple(np.vstack(pair) for pair in zip(designs, targets.reference_designs, strict=True))
             combine = np.hstack([np.eye(len(targets.spans)), -np.eye(len(targets.spans))])
         parts = list(self.conditioned(spans, designs, combine=combine, alone=True))
@@ -417,10 +416,6 @@ def _mixture(parts: Sequence[Conditioned]) -> StudentMixture:
         scales=np.sqrt(np.maximum([part.covariance for part in parts], 0.0)).T,
         degrees_of_freedom=np.full(len(parts), math.inf),
     )
-
-
-def _together(one: Spans, other: Spans) -> Spans:
-    return Spans(start=np.concatenate([one.start, other.start]), stop=np.concatenate([one.stop, other.stop]))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -648,11 +643,7 @@ def fused_model(
     fusion = agreement = None
     if points:
         offsets = offsets_beside(model, points)
-        fusion = Fusion(
-            log=model._posterior,
-            offsets=offsets,
-            reference=reference,
-        )
+        fusion = Fusion(log=model._posterior, offsets=offsets, reference=reference)
         agreement = fusion.agreement
         findings.append(_agreement_finding(agreement, offsets.labels))
         findings.extend(_span_findings(offsets.at_s, points))

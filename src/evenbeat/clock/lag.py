@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg
 
-from evenbeat.clock.blocks import between_samples, frequencies, phase_steps
+from evenbeat.clock.blocks import WHITE_PM_MATTERS_BELOW, phase_steps, with_covariates
 from evenbeat.clock.covariance import (
     FLICKER_FM,
     MODELLED,
@@ -46,7 +46,6 @@ MOST_WINDOWS = 64
 MOST_AVERAGES = 192
 FEWEST_AVERAGES = 64
 FEWEST_IN_WINDOW = 8
-WHITE_PM_MATTERS_BELOW = 64
 
 Noise = tuple[float, float, float]
 """Allan variances of white PM, flicker FM and random-walk FM at one average, over that of white FM."""
@@ -145,11 +144,7 @@ class FineAverages:
 
 def fine_averages(record: Record, influences: tuple[Influence, ...]) -> FineAverages | None:
     """Return the record in windows, or ``None`` if it is too short or does not vary."""
-    values = frequencies(record)
-    columns = [between_samples(record, record.covariates[each.name]) for each in influences]
-    present = ~np.isnan(values)
-    for column in columns:
-        present &= ~np.isnan(column)
+    values, columns, present = with_covariates(record, [each.name for each in influences])
     n = len(values)
     wanted = min(round(record.duration_s / WINDOW_S), MOST_WINDOWS, n // FEWEST_AVERAGES)
     windows = max(1, wanted)
@@ -173,9 +168,10 @@ def fine_averages(record: Record, influences: tuple[Influence, ...]) -> FineAver
     groups = _groups(usable.reshape(windows, averages), steps, with_white_pm=factor < WHITE_PM_MATTERS_BELOW)
     if not groups:
         return None
+    whole = [without_holes(column) for column in columns]
     return FineAverages(
         frequency=frequency / spread,
-        covariates=tuple(_scaled(without_holes(column), present) for column in columns),
+        covariates=tuple((each - each[present].mean()) / each[present].std() for each in whole),
         influences=influences,
         shown=shown,
         interval_s=record.interval_s,
@@ -184,10 +180,6 @@ def fine_averages(record: Record, influences: tuple[Influence, ...]) -> FineAver
         steps=tuple(steps),
         spread=spread,
     )
-
-
-def _scaled(column: FloatArray, present: FloatArray) -> FloatArray:
-    return (column - np.mean(column[present])) / np.std(column[present])
 
 
 def _groups(usable: FloatArray, steps: list[float], *, with_white_pm: bool) -> tuple[WindowGroup, ...]:
@@ -389,12 +381,6 @@ def fine_view(record: Record, influences: tuple[Influence, ...]) -> FineView:
     )
 
 
-def _restricted(sums: PooledSums) -> float:
-    freedom = sums.observations - int(sums.inverted.rank[0])
-    log_det_x = float(sums.inverted.log_determinant[0])
-    return -0.5 * (freedom * math.log(sums.residual()[0]) + sums.log_determinant + log_det_x)
-
-
 def _noises(fine: FineAverages, columns: FloatArray) -> list[tuple[Noise, float]]:
     """Return mixtures of noises with their weights, best first: decades, then halves and quarters."""
     with_white_pm = WHITE_PM in fine.groups[0].covariances
@@ -415,7 +401,10 @@ def _noises(fine: FineAverages, columns: FloatArray) -> list[tuple[Noise, float]
     def add(candidates: list[Noise]) -> None:
         for noise in candidates:
             if noise not in known:
-                known[noise] = _restricted(pooling.sums(noise))
+                sums = pooling.sums(noise)
+                freedom = sums.observations - int(sums.inverted.rank[0])
+                determinants = sums.log_determinant + float(sums.inverted.log_determinant[0])
+                known[noise] = -0.5 * (freedom * math.log(sums.residual()[0]) + determinants)
 
     add(first)
     for ratio in (HALF, QUARTER):

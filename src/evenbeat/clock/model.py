@@ -22,17 +22,11 @@ from evenbeat.clock.forecaster import (
     Grounds,
     Paths,
     Quantity,
+    VarianceTerms,
     drawn_from,
     extrapolation_findings,
 )
-from evenbeat.clock.levels import (
-    LevelPosterior,
-    VarianceTerms,
-    limits_if_present,
-    noise_levels,
-    variance_terms,
-)
-from evenbeat.clock.noise_grid import NoiseGrid, NoisePrior
+from evenbeat.clock.noise_grid import LevelPosterior, NoiseGrid, NoisePrior, limits_if_present, noise_levels
 from evenbeat.clock.origins import LawWeight, SelfTest, means_by_law, spoken
 from evenbeat.clock.oscillator_classes import OscillatorName
 from evenbeat.clock.prediction import (
@@ -111,28 +105,22 @@ class ClockModel(Result):
 
     @cached_property
     def _levels(self) -> LevelPosterior:
+        def ratios(component: Component) -> dict[int, float]:
+            node = self.grid.nodes[component.node]
+            known = {WHITE_PM: node.white_pm, WHITE_FM: 1.0, FLICKER_FM: node.flicker_fm}
+            moving = {RANDOM_WALK_FM: 0.0, WANDERING_DRIFT: 0.0, node.moving: node.ratios[component.walk]}
+            return {**known, **moving}
+
         points = [(c, self.variants[c.variant].fit) for c in self.components]
         variance = [float(fit.level[c.node, c.walk]) * self.scale**2 for c, fit in points]
         return LevelPosterior(
             weights=np.array([component.weight for component in self.components]),
-            ratios=tuple(self._ratios_of(component) for component in self.components),
+            ratios=tuple(ratios(component) for component in self.components),
             allan_variance=np.array(variance),
             degrees_of_freedom=self._posterior.degrees_of_freedom,
             block_s=self.blocks.length_s,
             dilution=self.grid.dilution,
         )
-
-    def _ratios_of(self, component: Component) -> dict[int, float]:
-        """Return the Allan variance of each noise at one block, relative to white FM."""
-        node = self.grid.nodes[component.node]
-        return {
-            WHITE_PM: node.white_pm,
-            WHITE_FM: 1.0,
-            FLICKER_FM: node.flicker_fm,
-            RANDOM_WALK_FM: 0.0,
-            WANDERING_DRIFT: 0.0,
-            node.moving: float(node.ratios[component.walk]),
-        }
 
     def aging_rate(self, at: float | np.datetime64 | str | None = None) -> AgingRate:
         """Return the aging rate per second at a time; at the end of the record by default.
@@ -203,14 +191,7 @@ class ClockModel(Result):
         Within the record the environment is taken as it was; after it, without a course, at its mean over
         the record, with its daily swing and residual in the uncertainty.
         """
-        elapsed, courses = self.record.elapsed_at(times), self._checked_courses(environment)
-        over = self.averaging_time_s if averaging_time_s is None else averaging_time_s
-        spans = self._spans_around(elapsed, over)
-        predicted = self._predict(Targets(spans=spans, designs=self._designs(spans, courses)))
-        known_to = self._frequency_floor(elapsed, over, courses)
-        distribution = predicted.distribution.scaled(self.scale).shifted(float(self.blocks.frequency.mean()))
-        distribution = distribution.stretched(self._wider(elapsed))
-        return self._forecast("frequency", elapsed, distribution.widened(known_to))
+        return self._frequency_at(times, averaging_time_s, environment, since_end=False)
 
     def frequency_change_at(
         self,
@@ -224,20 +205,30 @@ class ClockModel(Result):
         For a clock that is adjusted at the end of the record, the offset later is what it was left at
         plus this change.
         """
+        return self._frequency_at(times, averaging_time_s, environment, since_end=True)
+
+    def _frequency_at(
+        self,
+        times: npt.ArrayLike,
+        averaging_time_s: float | None,
+        environment: Mapping[str, Course] | None,
+        *,
+        since_end: bool,
+    ) -> Forecast:
         elapsed, courses = self.record.elapsed_at(times), self._checked_courses(environment)
         over = self.averaging_time_s if averaging_time_s is None else averaging_time_s
         spans = self._spans_around(elapsed, over)
-        start = self._spans_around(np.full(len(elapsed), self.record.duration_s), over)
-        targets = Targets(
-            spans=spans,
-            designs=self._designs(spans, courses),
-            reference=start,
-            reference_designs=self._designs(start),
-        )
-        known_to = self._frequency_floor(elapsed, over, courses)
-        distribution = self._predict(targets).distribution.scaled(self.scale)
+        targets, offset = Targets(spans=spans, designs=self._designs(spans, courses)), 0.0
+        if since_end:
+            start = self._spans_around(np.full(len(elapsed), self.record.duration_s), over)
+            targets = replace(targets, reference=start, reference_designs=self._designs(start))
+        else:
+            offset = float(self.blocks.frequency.mean())
+        distribution = self._predict(targets).distribution.scaled(self.scale).shifted(offset)
         distribution = distribution.stretched(self._wider(elapsed))
-        return self._forecast("frequency_change", elapsed, distribution.widened(known_to))
+        known_to = self._frequency_floor(elapsed, over, courses)
+        quantity: ForecastQuantity = "frequency_change" if since_end else "frequency"
+        return self._forecast(quantity, elapsed, distribution.widened(known_to))
 
     def time_error_at(
         self, times: npt.ArrayLike, *, environment: Mapping[str, Course] | None = None
@@ -275,24 +266,12 @@ class ClockModel(Result):
         known_to = np.hypot(to_come, self.blocks.display.time_error(horizon))
         distribution = alone.stretched(self.self_test.widened_by).widened(known_to)
         forecast = self._forecast("time_error", elapsed, distribution)
-        terms = self._terms(predicted, alone.widened(known_to), horizon, to_come)
-        if self.self_test.widened_by > 1:
-            added = (self.self_test.widened_by**2 - 1) * alone.standard_deviation**2
-            terms = VarianceTerms(by_term={**terms.by_term, "errors in its past": added})
-        return replace(forecast, terms=terms)
-
-    def _terms(
-        self,
-        predicted: Predicted,
-        distribution: StudentMixture,
-        horizon: FloatArray,
-        to_come: FloatArray,
-    ) -> VarianceTerms:
-        freedom = distribution.degrees_of_freedom[np.isfinite(distribution.degrees_of_freedom)]
+        wider = alone.widened(known_to)
+        freedom = wider.degrees_of_freedom[np.isfinite(wider.degrees_of_freedom)]
         heavier = float(np.mean(freedom / (freedom - 2))) if len(freedom) else 1.0
         size, owed = (self.scale * horizon) ** 2, predicted.reference_variance
-        return variance_terms(
-            distribution,
+        terms = _variance_terms(
+            wider,
             horizon_s=horizon,
             levels=self._levels,
             aging=np.maximum(predicted.trend_variance, 0.0) * heavier * size,
@@ -300,6 +279,10 @@ class ClockModel(Result):
             display=self.blocks.display.time_error(horizon) ** 2,
             reference=None if owed is None else np.maximum(owed, 0.0) * size,
         )
+        if self.self_test.widened_by > 1:
+            added = (self.self_test.widened_by**2 - 1) * alone.standard_deviation**2
+            terms = VarianceTerms(by_term={**terms.by_term, "errors in its past": added})
+        return replace(forecast, terms=terms)
 
     def offset(
         self,
@@ -660,7 +643,7 @@ class ClockModel(Result):
     def _designs(self, spans: Spans, courses: Mapping[str, Course] | None = None) -> tuple[FloatArray, ...]:
         """Return the trend's columns: at the environment as it was, and after the record by its courses."""
         acting = [
-            self.trend.acting_over(spans, self.grid.spans, point, courses or {}, self.record.duration_s)
+            self.trend.acting_over(spans, self.grid.spans, point, courses or {})
             for point in self.trend.lag_points
         ]
         return tuple(
@@ -676,7 +659,7 @@ class ClockModel(Result):
         A wave without a covariate is trusted as that of a covariate: one record later its phase is unknown.
         """
         ahead, record_s = np.maximum(after_s, 0.0), self.record.duration_s
-        amplitude, residual = self.trend.swing_and_residual(self._effects, courses or {}, ahead, record_s)
+        amplitude, residual = self.trend.swing_and_residual(self._effects, courses or {}, ahead)
         swings = [(SECONDS_PER_DAY, amplitude * self.scale)]
         for period, parts in zip(self.trend.waves_s, self._wave_parts, strict=True):
             swings.append((period, self.scale * math.hypot(*parts) * np.minimum(ahead / record_s, 1.0)))
@@ -771,3 +754,44 @@ def _per_unit(name: str, order: int) -> str:
     power = POWERS[order - 1] if order in range(1, len(POWERS) + 1) else ""
     unit = {"°C": "K"}.get(covariate_words(name)[1], covariate_words(name)[1])
     return f"/{unit}{power}" if unit else f"per unit of {name}{power}"
+
+
+def _variance_terms(
+    distribution: StudentMixture,
+    *,
+    horizon_s: FloatArray,
+    levels: LevelPosterior,
+    aging: FloatArray,
+    environment: FloatArray,
+    display: FloatArray,
+    reference: FloatArray | None = None,
+) -> VarianceTerms:
+    """Divide the variance of a time error, shape (m,), into its causes.
+
+    Notes
+    -----
+    The noise terms are what no past record could predict (optimum predictors, NIST TN 1337: h₀t/2,
+    2h₋₁t² and (2π²/3)h₋₂t³; qt⁵/20 of a wandering drift). What is left after all terms is the frequency
+    at the start, which would be known better from a longer or quieter record; it cannot be negative, because
+    observing the sum of the noises tells less than observing each.
+    """
+    spread = (distribution.locations - distribution.mean[:, np.newaxis]) ** 2 @ distribution.weights
+    terms = {
+        "white FM": levels.mean(WHITE_FM) / 2 * horizon_s,
+        "flicker FM": 2 * levels.mean(FLICKER_FM) * horizon_s**2,
+        "random-walk FM": 2 * math.pi**2 / 3 * levels.mean(RANDOM_WALK_FM) * horizon_s**3,
+        "wandering drift": levels.mean(WANDERING_DRIFT) / 20 * horizon_s**5,
+        "aging": aging,
+        "environment": environment,
+        "display": display,
+        "noise model": spread,
+    }
+    if reference is not None:
+        terms["reference"] = reference
+    rest = distribution.standard_deviation**2 - sum(terms.values())
+    # calibrations bind the terms to each other: what they know of the sum, no term knows by itself
+    for name in ("aging", "reference", "flicker FM"):
+        if name in terms:
+            taken = np.minimum(np.maximum(-rest, 0.0), terms[name])
+            terms[name], rest = terms[name] - taken, rest + taken
+    return VarianceTerms(by_term={"starting frequency": np.maximum(rest, 0.0), **terms})

@@ -32,7 +32,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -303,17 +303,14 @@ def tested_on_its_past(
             made = ordered.forecasts(origin, [share * origin for share in HORIZONS])
             if made is not None:
                 parts.setdefault(origin, []).append((weights[point][used], made))
-    return SelfTest.of(list(_tried(parts)), record_s=record_s, spacing=ORIGINS[1] - ORIGINS[0])
-
-
-def _tried(parts: dict[float, list[tuple[FloatArray, _Forecasts]]]) -> Iterator[Tried]:
-    for origin, pairs in parts.items():
+    tried: list[tuple[float, float]] = []
+    for pairs in parts.values():
         weight = np.concatenate([weight for weight, _ in pairs])
         freedom = np.concatenate([made.freedom for _, made in pairs])
         for k, ahead in enumerate(pairs[0][1].ahead):
             z = np.concatenate([made.missed[k] / made.scale[k] for _, made in pairs])
-            below = float(special.stdtr(freedom, z) @ weight / weight.sum())
-            yield Tried(origin=origin, ahead=ahead, transform=below)
+            tried.append((ahead, float(special.stdtr(freedom, z) @ weight / weight.sum())))
+    return SelfTest.of(tried, record_s=record_s, spacing=ORIGINS[1] - ORIGINS[0])
 
 
 def most_likely_point(fit: GridFit) -> tuple[int, int]:
@@ -422,15 +419,6 @@ SelfVerdict = Literal["consistent", "too narrow", "too wide", "too few"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Tried:
-    """One forecast within the record: when and how far ahead in record lengths, and its transform."""
-
-    origin: float
-    ahead: float
-    transform: float
-
-
-@dataclass(frozen=True, kw_only=True)
 class SelfTest(Plain):
     """Forecasts made within the record, and what came of them.
 
@@ -460,21 +448,24 @@ class SelfTest(Plain):
     verdict: SelfVerdict
 
     @classmethod
-    def of(cls, tried: Sequence[Tried], *, record_s: float, spacing: float) -> SelfTest:
-        """Return the test that forecasts from origins so far apart make."""
+    def of(cls, tried: Sequence[tuple[float, float]], *, record_s: float, spacing: float) -> SelfTest:
+        """Return the test that forecasts make, each with how far ahead, in record lengths, and its transform.
+
+        Their origins lie ``spacing`` apart.
+        """
+        ahead, transforms = np.array(tried).reshape(-1, 2).T
         edge = float(special.ndtr(-FURTHEST))
-        z = special.ndtri(np.clip([each.transform for each in tried], edge, 1 - edge))
-        w = np.array([min(1.0, spacing / each.ahead) for each in tried])
+        z = special.ndtri(np.clip(transforms, edge, 1 - edge))
+        w = np.minimum(1.0, spacing / ahead)
         worth, squares = float(w.sum()), float(w @ z**2)
-        reach = [each.ahead * record_s for each in tried] or [math.nan]
         return cls(
             tests=len(tried),
             independent_tests=worth,
             held=int(np.count_nonzero(np.abs(z) <= special.ndtri(0.5 * (1 + DEFAULT_CONFIDENCE)))),
             error_ratio=math.sqrt(squares / worth) if tried else math.nan,
             widened_by=max(1.0, math.sqrt((WORTH + squares) / (WORTH + worth))),
-            shortest_s=min(reach),
-            longest_s=max(reach),
+            shortest_s=float(ahead.min() * record_s) if tried else math.nan,
+            longest_s=float(ahead.max() * record_s) if tried else math.nan,
             verdict=_verdict(squares, worth),
         )
 

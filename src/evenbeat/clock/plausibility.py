@@ -45,31 +45,11 @@ def plausibility_finding(
 ) -> Finding | None:
     """Return what is unusual of a clock's stability and aging, or that both are usual.
 
-    Parameters
-    ----------
-    model
-        Gives the aging rate at the end of the record with its interval.
-    curve
-        A Hadamard deviation of the same record, which a drift does not raise.
-    oscillator
-        Class of the oscillator, one of ``OSCILLATOR_CLASSES``; without it the class is taken from the
-        stability alone.
-
-    Returns
-    -------
-    Finding or None
-        ``USUAL_FOR_ITS_CLASS`` (good), ``AGING_UNUSUAL``, ``AGING_UNUSUALLY_SMALL`` or
-        ``STABILITY_UNUSUAL`` (caution); ``None`` where the curve is empty or nothing can be told.
-
-    Raises
-    ------
-    InputError
-        If there is no such class.
-
-    Notes
-    -----
-    Not valid as a verdict: classes overlap, the measurement adds noise of its own, and good oscillators
-    are better than usual ones.
+    The curve is a Hadamard deviation of the same record, which a drift does not raise. Without
+    ``oscillator``, one of ``OSCILLATOR_CLASSES``, the class is taken from the stability alone.
+    ``USUAL_FOR_ITS_CLASS`` (good), ``AGING_UNUSUAL``, ``AGING_UNUSUALLY_SMALL`` or ``STABILITY_UNUSUAL``
+    (caution); ``None`` where the curve is empty or nothing can be told. Not valid as a verdict: classes
+    overlap, the measurement adds noise of its own, and good oscillators are better than usual ones.
     """
     stated = None if oscillator is None else oscillator_class_named(oscillator, "oscillator")
     known = (curve.deviation > 0) & (curve.edf >= FEWEST_FREEDOM)
@@ -82,7 +62,14 @@ def plausibility_finding(
     lowest = int(np.argmin(deviations))
     floor, floor_s = float(deviations[lowest]), float(times[lowest])
     if oscillator is not None and floor > FAR * kind.floor[1] and floor_s < curve.averaging_time_s[-1]:
-        return _stability_unusual(kind, floor, floor_s)
+        sentence = (
+            f"It was stated to be {kind.spoken}, but its lowest deviation is {floor:.1e} at "
+            f"{duration_text(floor_s)}, {floor / kind.floor[1]:.2g} times more than is usual (common "
+            f"practice: {kind.floor[0]:.0e} to {kind.floor[1]:.0e}): does the measurement, the supply or the "
+            "room limit it?"
+        )
+        seen: dict[str, float | str] = {"lowest_deviation": floor, "averaging_time_s": floor_s}
+        return caution("STABILITY_UNUSUAL", sentence, **{"class": kind.name}, **seen)
     return _aging_finding(model, kind, floor, floor_s, stated=oscillator is not None)
 
 
@@ -94,14 +81,11 @@ def most_like(times_s: np.ndarray, deviations: np.ndarray) -> OscillatorClass | 
     """
     lowest = int(np.argmin(deviations))
     floor, at = float(deviations[lowest]), float(times_s[lowest])
+    names: tuple[OscillatorName, ...] = ("oven", "temperature_compensated", "uncompensated")
     if at >= LONG_TERM_S and deviations[0] > IMPROVES * floor:
-        for name in ("caesium", "rubidium"):
-            if floor <= OSCILLATOR_CLASSES[name].floor[1]:
-                return OSCILLATOR_CLASSES[name]
-    for name in ("oven", "temperature_compensated", "uncompensated"):
-        if floor <= OSCILLATOR_CLASSES[name].floor[1]:
-            return OSCILLATOR_CLASSES[name]
-    return None
+        names = ("caesium", "rubidium", *names)
+    likely = (OSCILLATOR_CLASSES[name] for name in names)
+    return next((kind for kind in likely if floor <= kind.floor[1]), None)
 
 
 def _aging_finding(
@@ -155,20 +139,6 @@ def _ages_too_much(
 def _usual_aging(kind: OscillatorClass) -> str:
     least, most = kind.aging_per_day
     return f"{least:.0e} to {most:.0e} per day" if least else f"below {most:.0e} per day"
-
-
-def _stability_unusual(kind: OscillatorClass, floor: float, floor_s: float) -> Finding:
-    sentence = (
-        f"It was stated to be {kind.spoken}, but its lowest deviation is {floor:.1e} at "
-        f"{duration_text(floor_s)}, {floor / kind.floor[1]:.2g} times more than is usual (common practice: "
-        f"{kind.floor[0]:.0e} to {kind.floor[1]:.0e}): does the measurement, the supply or the room limit it?"
-    )
-    values: dict[str, float | int | str] = {
-        "class": kind.name,
-        "lowest_deviation": floor,
-        "averaging_time_s": floor_s,
-    }
-    return caution("STABILITY_UNUSUAL", sentence, **values)
 
 
 TRUSTED = 0.9

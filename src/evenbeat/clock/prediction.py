@@ -17,11 +17,8 @@ from scipy import linalg
 
 from evenbeat.clock.aging import AgingLaw, Curvature
 from evenbeat.clock.covariance import (
-    FLICKER_FM,
     RANDOM_WALK_FM,
     WANDERING_DRIFT,
-    WHITE_FM,
-    WHITE_PM,
     IntArray,
     Spans,
     drift_covariance,
@@ -150,9 +147,17 @@ class Posterior:
     @one_thread()
     def predict(self, targets: Targets) -> Predicted:
         """Predict the targets."""
-        wanted = [_wanted_columns(targets, index, variant) for index, variant in enumerate(self.variants)]
-        said = self._mixed(*_covariances(self.grid, targets), wanted)
-        base = 0.0 if targets.reference is not None else float(self.frequency.mean())
+        with_data, own = self.grid.target_covariances(targets.spans)
+        if targets.reference is None:
+            from_ = [variant.design.mean(axis=0) for variant in self.variants]
+            base = float(self.frequency.mean())
+        else:  # what cancels is taken out
+            from_, base = list(targets.reference_designs), 0.0
+            before, _ = self.grid.target_covariances(targets.reference)
+            with_data = {exponent: with_data[exponent] - before[exponent] for exponent in own}
+            own = {e: _change_variance(self.grid, e, targets.spans, targets.reference) for e in own}
+        wanted = [columns - each for columns, each in zip(targets.designs, from_, strict=True)]
+        said = self._mixed(with_data, own, wanted)
         return replace(said, distribution=said.distribution.shifted(base))
 
     @one_thread()
@@ -284,9 +289,9 @@ class _Asked:
         return cls(
             eigenvalues=node.eigenvalues,
             ratios=node.ratios,
-            fixed=node.turned(_without_walk(with_data, node)),
+            fixed=node.turned(node.without_moving(with_data)),
             moving=node.turned(with_data[node.moving]),
-            own_fixed=_without_walk(own, node),
+            own_fixed=node.without_moving(own),
             own_moving=own[node.moving],
         )
 
@@ -294,12 +299,6 @@ class _Asked:
         """Return the covariance with the readings, and the weights that these have."""
         covariance = self.fixed + ratio * self.moving
         return covariance, covariance / (1 + ratio * self.eigenvalues)[:, np.newaxis]
-
-
-def _without_walk(parts: Covariances, node: Node) -> FloatArray:
-    """Return the sum of white FM, flicker FM and white PM in the node's ratios."""
-    total = parts[WHITE_FM] + node.flicker_fm * parts[FLICKER_FM]
-    return total + node.white_pm * parts[WHITE_PM] if node.white_pm > 0 else total
 
 
 def least_known(grid: NoiseGrid, variant: Variant, component: Component) -> float:
@@ -335,18 +334,6 @@ def rate_covariances(grid: NoiseGrid, at: float) -> tuple[dict[int, FloatArray],
         with_data[WANDERING_DRIFT] = grid.contrasts.of(to_blocks[:, np.newaxis])
         own[WANDERING_DRIFT] = np.array([level * drift_variance(at)])
     return with_data, own
-
-
-def _covariances(grid: NoiseGrid, targets: Targets) -> tuple[dict[int, FloatArray], dict[int, FloatArray]]:
-    """Return covariance with the contrasts, and variance, of what is asked minus what cancels."""
-    with_data, own = grid.target_covariances(targets.spans)
-    if targets.reference is None:
-        return with_data, own
-    reference_with_data, _ = grid.target_covariances(targets.reference)
-    return (
-        {exponent: with_data[exponent] - reference_with_data[exponent] for exponent in own},
-        {exponent: _change_variance(grid, exponent, targets.spans, targets.reference) for exponent in own},
-    )
 
 
 def _change_variance(grid: NoiseGrid, exponent: int, spans: Spans, reference: Spans) -> FloatArray:
@@ -410,9 +397,3 @@ class Joint:
             level=float(fit.level[point]),
             degrees_of_freedom=float(fit.degrees_of_freedom),
         )
-
-
-def _wanted_columns(targets: Targets, index: int, variant: Variant) -> FloatArray:
-    if targets.reference is not None:
-        return targets.designs[index] - targets.reference_designs[index]
-    return targets.designs[index] - variant.design.mean(axis=0)

@@ -7,6 +7,7 @@ factorisation and rank decision on scaled columns, Golub & Van Loan, Matrix Comp
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -34,6 +35,11 @@ class Contrasts:
     def of_covariance(self, matrix: FloatArray) -> FloatArray:
         """Return the covariance of the contrasts, shape (n, n) to (n - 1, n - 1)."""
         return self._matrix @ matrix @ self._matrix.T
+
+
+def stacked(columns: Sequence[FloatArray], count: int) -> FloatArray:
+    """Return columns of shape (count,) beside each other, though there be none."""
+    return np.array(columns, dtype=float).reshape(len(columns), count).T
 
 
 TOLD_APART = 1e-5

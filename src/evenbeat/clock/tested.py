@@ -106,13 +106,10 @@ class HorizonScore(Plain):
 
 
 def horizon_score(group: Sequence[Outcome], *, confidence: float, beside: int) -> HorizonScore:
-    """Return the scores of the outcomes of one quantity at one horizon.
+    """Return the scores of the outcomes of one quantity at one horizon, one of ``beside`` such groups.
 
-    Parameters
-    ----------
-    beside
-        Number of such groups that are judged together: a verdict needs a probability below 0.05 divided
-        by three times that number (Bonferroni), because each group has three chances to look odd.
+    A verdict needs a probability below 0.05 divided by three times that number (Bonferroni), because each
+    group has three chances to look odd.
     """
     origins = np.array([outcome.origin_s for outcome in group])
     horizon = group[0].horizon_s
@@ -127,7 +124,9 @@ def horizon_score(group: Sequence[Outcome], *, confidence: float, beside: int) -
     # errors too large or too small as a whole: their squares over what was stated are χ² if that is right
     below = float(special.chdtr(independent, ratio**2 * independent))
     p_size = 2 * min(below, 1 - below)
-    surprising = min(p_coverage, p_uniform, p_size) * 3 * beside < SURPRISING
+    verdict: ScoreVerdict = "consistent" if independent >= FEWEST_INDEPENDENT else "too few tests"
+    if min(p_coverage, p_uniform, p_size) * 3 * beside < SURPRISING:  # so odd that it needs no further tests
+        verdict = "too narrow" if ratio > 1 else "too wide"
     return HorizonScore(
         quantity=group[0].quantity,
         horizon_s=horizon,
@@ -144,19 +143,13 @@ def horizon_score(group: Sequence[Outcome], *, confidence: float, beside: int) -
         coverage_p_value=p_coverage,
         uniformity_p_value=p_uniform,
         error_ratio=ratio,
-        verdict=_verdict(independent, ratio, surprising=surprising),
+        verdict=verdict,
     )
 
 
 def _counts(transforms: Sequence[float] | FloatArray) -> tuple[npt.NDArray[np.int_], FloatArray]:
     """Return how many transforms fall into each class, and the edges of the classes."""
     return np.histogram(transforms, bins=HISTOGRAM_BINS, range=(0, 1))
-
-
-def _verdict(independent: float, ratio: float, *, surprising: bool) -> ScoreVerdict:
-    if surprising:  # so odd an outcome needs no further tests
-        return "too narrow" if ratio > 1 else "too wide"
-    return "consistent" if independent >= FEWEST_INDEPENDENT else "too few tests"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)

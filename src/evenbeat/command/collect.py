@@ -7,8 +7,7 @@ import math
 import sys
 
 from evenbeat.bench import COUNT
-from evenbeat.command.arguments import DONE, argument
-from evenbeat.command.stated import add_stated, stated_of
+from evenbeat.command.arguments import DONE, add_stated, argument, stated_of
 from evenbeat.command.terminal import terminal_of
 from evenbeat.errors import InputError
 from evenbeat.instruments.collect import collect

@@ -10,13 +10,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, check_absent, write_text
-from evenbeat.command.stated import add_stated, stated_of
+from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, add_stated, check_absent, stated_of, write_text
 from evenbeat.result import PAGE_WIDTH
 from evenbeat.units import SECONDS_PER_DAY
 
 if TYPE_CHECKING:
-    from evenbeat.fleet.due import DueList
+    pass
 
 
 def add_fleet(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -99,7 +98,16 @@ def _fleet(arguments: argparse.Namespace) -> int:
             progress=progress,
         )
     due = replace(due, settings={**due.settings, **stated.settings()})
-    _write(due, arguments)
+
+    def page() -> str:
+        from evenbeat.report.due_page import due_page
+
+        return due_page(due)
+
+    texts = {"output": due.to_csv, "calendar": due.to_icalendar, "labels": due.labels, "page": page}
+    for name, text in texts.items():
+        if path := getattr(arguments, name):
+            write_text(Path(path), text(), force=arguments.force)
     if register is not None:
         keep_list(register, due)
     if arguments.json:
@@ -108,16 +116,3 @@ def _fleet(arguments: argparse.Namespace) -> int:
         print(due.headline() + "." if arguments.quiet else due)
     urgent = due.counts["overdue"] + due.counts["not evaluated"]
     return OUT_OF_TOLERANCE if arguments.fail_if_out and urgent else DONE
-
-
-def _write(due: DueList, arguments: argparse.Namespace) -> None:
-    if arguments.output:
-        write_text(Path(arguments.output), due.to_csv(), force=arguments.force)
-    if arguments.calendar:
-        write_text(Path(arguments.calendar), due.to_icalendar(), force=arguments.force)
-    if arguments.labels:
-        write_text(Path(arguments.labels), due.labels(), force=arguments.force)
-    if arguments.page:
-        from evenbeat.report.due_page import due_page
-
-        write_text(Path(arguments.page), due_page(due), force=arguments.force)

@@ -8,8 +8,7 @@ import textwrap
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from evenbeat.command.arguments import DONE
-from evenbeat.command.stated import add_stated, stated_of
+from evenbeat.command.arguments import DONE, add_stated, stated_of
 from evenbeat.errors import InputError
 from evenbeat.findings import worst_first
 from evenbeat.result import PAGE_WIDTH

@@ -22,8 +22,8 @@ from evenbeat.errors import EvenbeatError
 COMMANDS = {
     "assess": ("assess", "add_assess"),
     "compare": ("assess", "add_compare"),
-    "inspect": ("inspect", "add_inspect"),
-    "convert": ("inspect", "add_convert"),
+    "inspect": ("assess", "add_inspect"),
+    "convert": ("assess", "add_convert"),
     "bench": ("bench", "add_bench"),
     "readings": ("readings", "add_readings"),
     "history": ("history", "add_history"),

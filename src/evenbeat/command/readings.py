@@ -7,14 +7,12 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, write_text
-from evenbeat.command.stated import add_stated, stated_of
+from evenbeat.command.arguments import DONE, OUT_OF_TOLERANCE, add_stated, stated_of, write_text
 from evenbeat.errors import InputError
 from evenbeat.plain import plain
 
 if TYPE_CHECKING:
     from evenbeat.bench import Stated
-    from evenbeat.counter.bench import BenchCheck
 
 
 def add_readings(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -62,20 +60,13 @@ def _readings(arguments: argparse.Namespace) -> int:
         from evenbeat.report.bench_page import bench_page
 
         write_text(Path(arguments.output), bench_page(check, stated.settings()), force=arguments.force)
-    _print_check(check, arguments, stated)
+    if arguments.json:
+        shown = plain({**check.to_dict(), "settings": stated.settings()})
+        print(json.dumps(shown, indent=1, allow_nan=False))
+    else:
+        print(check.sentence if arguments.quiet else check)
     failed = "fail" in check.verdict
     return OUT_OF_TOLERANCE if arguments.fail_if_out and failed else DONE
-
-
-def _print_check(check: BenchCheck, arguments: argparse.Namespace, stated: Stated) -> None:
-    if arguments.json:
-        print(
-            json.dumps(plain({**check.to_dict(), "settings": stated.settings()}), indent=1, allow_nan=False)
-        )
-    elif arguments.quiet:
-        print(check.sentence)
-    else:
-        print(check)
 
 
 def _blank(arguments: argparse.Namespace, stated: Stated) -> int:

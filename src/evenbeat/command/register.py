@@ -11,8 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenbeat.bench import CLASSES
-from evenbeat.command.arguments import BAD_INPUT, DONE, argument, write_text
-from evenbeat.command.stated import add_stated, stated_of
+from evenbeat.command.arguments import BAD_INPUT, DONE, add_stated, argument, stated_of, write_text
 from evenbeat.errors import InputError, LogError
 from evenbeat.units import parse_limits
 
@@ -183,7 +182,11 @@ def _create(arguments: argparse.Namespace) -> int:
     from evenbeat.register.register import Register
 
     if arguments.whole:
-        text = _text_of(arguments.whole)
+        try:
+            text = Path(arguments.whole).read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            msg = f"cannot be read as text: {error}"
+            raise LogError(msg, path=arguments.whole) from error
         made = Register.from_lines(arguments.register, text)
         print(f"New register: {arguments.register}, head {made.head()}")
         return DONE
@@ -344,14 +347,6 @@ def _correct(arguments: argparse.Namespace) -> int:
     changes = {name: getattr(arguments, name) for name in names if getattr(arguments, name) is not None}
     changes |= _parts(arguments)
     return _added(_opened(arguments).correct(arguments.entry, because=arguments.because, **changes))
-
-
-def _text_of(path: str) -> str:
-    try:
-        return Path(path).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        msg = f"cannot be read as text: {error}"
-        raise LogError(msg, path=path) from error
 
 
 def _limits(stated: object) -> float | str | None:

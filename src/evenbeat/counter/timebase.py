@@ -28,13 +28,9 @@ from evenbeat.units import duration_text
 class Needed(Result):
     """What a claimed uncertainty needs, made by :meth:`evenbeat.Timebase.needed_for`.
 
-    Attributes
-    ----------
-    gate_s
-        Shortest gate with the timebase as it is; ``inf`` where no gate suffices.
-    timebase_standard_uncertainty
-        Largest relative standard uncertainty of a timebase or reference with the longest gate allowed;
-        NaN where even a perfect one does not suffice.
+    The shortest gate with the timebase as it is (``inf`` where none suffices), and the largest relative
+    standard uncertainty of a timebase or reference with the longest gate allowed (NaN where even a perfect
+    one does not suffice).
     """
 
     frequency_hz: float

@@ -137,68 +137,38 @@ def lags_among_gaps(terms: TermSum, factor: int, spans: int) -> tuple[IntArray, 
     noise of phase c(k) stands out there from its neighbours.
     """
     width = max(1, factor // BINS)
-    last, mask = min(terms.possible - 1, REACH_WITH_GAPS * factor), terms.mask
-    both_signs = 2.0 * pairs_of_bins(mask, width, last // width + 1)
-    both_signs[0] /= 2
-    lags = overlapping_lags(factor, spans)
+    last, mask, lags = (
+        min(terms.possible - 1, REACH_WITH_GAPS * factor),
+        terms.mask,
+        overlapping_lags(factor, spans),
+    )
+    pairs = 2.0 * pairs_of_bins(mask, width, last // width + 1)
+    pairs[0] /= 2
+    # S(l) = Σ (l - k) n(k) over k < l, whose second divided differences are the numbers under triangles
     if width == 1:
-        before, part = _between(factor, spans, last)
-        weights: FloatArray = np.asarray(np.bincount(before, both_signs * (1 - part), len(lags)), dtype=float)
-        weights += np.bincount(before + 1, both_signs * part, len(lags))
-        return lags, weights
-    weights = _weights_of_bins(lags, width, both_signs)
-    where = np.searchsorted(lags, factor * np.arange(spans + 1))
-    binned = weights[where]
-    for place, lag in zip(where.tolist(), lags[where].tolist(), strict=True):
-        alone = pairs_apart(mask, lag) * (1 + (lag > 0))
-        weights[place] += alone
-        weights[abs(place - 1)] -= 0.5 * alone
-        weights[place + 1] -= 0.5 * alone
-    # what stands out at a corner is not part of the straight lines that the bins are summed over
-    for place, weight in zip(where.tolist(), binned.tolist(), strict=True):
-        weights[place] -= weight
-        weights[abs(place - 1)] += 0.5 * weight
-        weights[place + 1] += 0.5 * weight
+        at, sums = np.minimum(lags, last + 1), np.cumsum(np.append(0.0, np.cumsum(pairs)))
+        upto = sums[at] + (lags - at) * pairs.sum()
+    else:
+        borders = np.append(0.0, (np.arange(len(pairs)) + 0.5) * width)
+        counts, size = np.append(0.0, np.cumsum(pairs)), np.diff(borders)
+        sums = np.append(0.0, np.cumsum(size * (counts[:-1] + 0.5 * pairs)))
+        bins = np.searchsorted(borders, lags, side="right") - 1
+        inside = lags - borders[bins]
+        upto = sums[bins] + inside * (counts[bins] + 0.5 * np.append(pairs / size, 0.0)[bins] * inside)
+    weights = np.diff(np.concatenate([[0.0], np.diff(upto) / np.diff(lags), [pairs.sum()]]))
+    if width > 1:  # what stands out at a corner is not part of the straight lines that bins are summed over
+        corners = factor * np.arange(spans + 1)
+        alone = np.array([pairs_apart(mask, lag) * (1 + (lag > 0)) for lag in corners.tolist()])
+        where = np.searchsorted(lags, corners)
+        more = alone - weights[where]
+        for place, share in ((where, 1.0), (np.abs(where - 1), -0.5), (where + 1, -0.5)):
+            np.add.at(weights, place, share * more)
     return lags, weights
 
 
 def pairs_apart(mask: BoolArray, lag: int) -> int:
     """Return how many pairs of used terms are ``lag`` terms apart, counted one by one."""
     return int(np.count_nonzero(mask[lag:] & mask[: max(0, len(mask) - lag)]))
-
-
-@lru_cache(maxsize=64)
-def _between(factor: int, spans: int, last: int) -> tuple[IntArray, FloatArray]:
-    """Return before which of the usual lags each lag up to the last lies, and how far on to the next."""
-    lags, every = overlapping_lags(factor, spans), np.arange(last + 1)
-    before = np.searchsorted(lags, every, side="right") - 1
-    return before, (every - lags[before]) / np.diff(lags)[before]
-
-
-def _weights_of_bins(lags: IntArray, width: int, pairs: FloatArray) -> FloatArray:
-    """Return how many pairs each lag stands for, of pairs counted in bins of lags, the first centred at zero.
-
-    The mean over a bin is that of straight lines between the lags: shares of it are integrals of hats.
-    """
-    borders = np.minimum(np.append(0.0, (np.arange(len(pairs)) + 0.5) * width), lags[-1])
-    size = np.diff(lags).astype(float)
-    before = np.minimum(np.searchsorted(lags, borders, side="right") - 1, len(lags) - 2)
-    part = (borders - lags[before]) / size[before]
-    share = pairs / width
-    share[0] *= 2
-    # ∫ from the first lag to a border of hat j, times what the bins on either side of the border differ by
-    steps = np.append(share, 0.0) - np.append(0.0, share)
-    upto = np.zeros(len(lags))
-    np.add.at(upto, before, -steps * size[before] * (part - 0.5 * part**2))
-    np.add.at(upto, before + 1, -steps * size[before] * 0.5 * part**2)
-    # whole intervals before the one that holds the border
-    beyond = np.zeros(len(lags))
-    np.add.at(beyond, before, -steps)
-    whole = np.cumsum(beyond[::-1])[::-1] - beyond
-    weights = upto
-    weights[:-1] += 0.5 * size * whole[:-1]
-    weights[1:] += 0.5 * size * whole[:-1]
-    return weights
 
 
 def has_weights(averaging_times: float, edf: float) -> bool:

@@ -232,20 +232,16 @@ def mixture_of(samples: Samples, interval_s: float, *, order: int) -> NoiseMixtu
     ``order`` is 2 for five noises beside a drift, 3 for those steeper than random-walk FM too.
     """
     anchors = _anchors(samples, order)
-    return None if anchors is None else NoiseMixture(nodes=_nodes(anchors, order), interval_s=interval_s)
+    return None if anchors is None else NoiseMixture(nodes=_nodes(*anchors, order), interval_s=interval_s)
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Anchors:
-    """Mean squares [s²] of differences at factors, averaged or not, and what each noise does to them."""
+def _anchors(
+    samples: Samples, order: int
+) -> tuple[tuple[tuple[int, bool], ...], FloatArray, FloatArray, FloatArray] | None:
+    """Return the mean squares [s²] of differences that enough terms stand behind; ``None`` if there are none.
 
-    points: tuple[tuple[int, bool], ...]
-    squares: FloatArray
-    moments: Moments
-
-
-def _anchors(samples: Samples, order: int) -> Anchors | None:
-    """Return the mean squares that enough terms stand behind; ``None`` if there are none."""
+    Their factors and whether they are averaged, their values, and expectation and scatter under each noise.
+    """
     factors = 2 ** np.arange(max(0, (samples.points - 1) // order).bit_length())
     short = factors[factors <= FINEST]
     looks = [(1, short, False), (1, short[(short > 1) & ((order + 1) * short <= samples.points)], True)]
@@ -278,34 +274,27 @@ def _anchors(samples: Samples, order: int) -> Anchors | None:
     factors = np.array([factor for factor, _ in points])
     still = squares[kept[1:]] <= STANDS_STILL * squares[kept[0]] / factors[kept[1:]]
     kept = np.append(kept[0], kept[1:][~still])
-    return Anchors(
-        points=tuple(points[k] for k in kept.tolist()),
-        squares=squares[kept],
-        moments=Moments(
-            expected=moments.expected[kept], aimed_at=moments.aimed_at[kept], products=moments.products[kept]
-        ),
-    )
+    kinds = tuple(points[k] for k in kept.tolist())
+    return kinds, squares[kept], moments.expected[kept], moments.products[kept]
 
 
 def _sums(samples: Samples, lags: IntArray, order: int, *, averaged: bool) -> list[TermSum]:
     """Return the sums of squared terms, in a long record of stretches beyond the reach of covariances."""
     if samples.points <= MOST_TERMS:
         return sums_of_squares(samples, lags, order, averaged=averaged)
-    length, found = MOST_TERMS // STRETCHES, []
-    for lag in lags.tolist():
-        begins = np.linspace(0, samples.points - order * lag - length, STRETCHES).astype(int).tolist()
-        pieces = [samples.between(begin, begin + length + order * lag) for begin in begins]
-        parts = [sums_of_squares(piece, [lag], order, averaged=averaged)[0] for piece in pieces]
-        terms, possible = (sum(counts) for counts in zip(*((p.terms, p.possible) for p in parts), strict=True))
-        found.append(
-            TermSum(
-                total=math.fsum(part.total for part in parts),
-                possible=possible,
-                terms=terms,
-                valid=None if terms == possible else np.concatenate([part.mask for part in parts]),
-            )
+    length = MOST_TERMS // STRETCHES + order * FINEST
+    begins = np.linspace(0, samples.points - length, STRETCHES).astype(int).tolist()
+    pieces = [samples.between(begin, begin + length) for begin in begins]
+    each = [sums_of_squares(piece, lags, order, averaged=averaged) for piece in pieces]
+    return [
+        TermSum(
+            total=math.fsum(part.total for part in parts),
+            possible=sum(part.possible for part in parts),
+            terms=sum(part.terms for part in parts),
+            valid=np.concatenate([part.mask for part in parts]) if samples.has_gaps else None,
         )
-    return found
+        for parts in zip(*each, strict=True)
+    ]
 
 
 @lru_cache(maxsize=16)
@@ -343,28 +332,33 @@ def _normal_draws(unknowns: int) -> FloatArray:
     return np.asarray(special.ndtri((0.5 + places) % 1))
 
 
-def _nodes(anchors: Anchors, order: int) -> FloatArray:
+def _nodes(
+    points: tuple[tuple[int, bool], ...],
+    squares: FloatArray,
+    response: FloatArray,
+    scatter: FloatArray,
+    order: int,
+) -> FloatArray:
     """Return levels drawn from what the anchors leave of them, shape (draws, noises)."""
-    response, scatter = anchors.moments.expected, anchors.moments.products
     single = np.maximum(response**2 / np.einsum("iaa->ia", scatter), 1.0)
     noises = response.shape[1]
     if order == 2:
         # a drift D adds D m² to every term: its square to their mean square, and beside noise four times its
         # square times the variance of their mean to the scatter of it
-        drift = np.array([float(factor) ** 4 for factor, _ in anchors.points])[:, np.newaxis]
+        drift = np.array([float(factor) ** 4 for factor, _ in points])[:, np.newaxis]
         beside = (drift * response / single)[:, :, np.newaxis]
         nothing = np.zeros((len(drift), 1, 1))
         scatter = np.block([[scatter, beside], [beside.swapaxes(1, 2), nothing]])
         response, single = np.hstack([response, drift]), np.hstack([single, single[:, -1:]])
     # levels are counted in the most that the record can hold of each
-    measured = anchors.squares[:, np.newaxis] / response
+    measured = squares[:, np.newaxis] / response
     usual, least = (2 * special.gammaincinv(0.5 * single, chance) / single for chance in (USUALLY, RARELY))
     most = np.min(measured / least, axis=0)
     pairs = np.multiply.outer(most, most)
     fits = _Fits(
         response=most / measured,
-        scatter=scatter * pairs / anchors.squares[:, np.newaxis, np.newaxis] ** 2,
-        spectral=_spectral_products(anchors.points, order) * pairs[:noises, :noises].reshape(-1, 1),
+        scatter=scatter * pairs / squares[:, np.newaxis, np.newaxis] ** 2,
+        spectral=_spectral_products(points, order) * pairs[:noises, :noises].reshape(-1, 1),
         subsets=_subsets(noises, drift=order == 2),
         likely=np.min(measured / usual, axis=0) / most,
     )

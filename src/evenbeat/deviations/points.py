@@ -405,19 +405,16 @@ def computed_points(
 
     Moments and weights depend on length, gaps, factor and noise alone and are remembered with the record.
     """
-    form, points = kind.form, looked.samples.points
+    form, points, whole = kind.form, looked.samples.points, factors.tolist()
 
-    def remembered(key: Hashable, make: Callable[[], Value]) -> Value:
-        return looked.remembered((form, key), make) if len(factors) <= MOST_OF_EVERY else make()
-
-    terms = remembered(
-        factors.tobytes(),
-        lambda: form.variances(
+    def computed() -> tuple[list[TermSum], Moments]:
+        terms = form.variances(
             looked.samples, factors, minimum_coverage=looked.minimum_coverage, progress=progress
-        ),
-    )
-    whole = factors.tolist()
-    moments = remembered(("moments", factors.tobytes()), lambda: form.moments(terms, points, whole))
+        )
+        return terms, form.moments(terms, points, whole)
+
+    few = len(factors) <= MOST_OF_EVERY
+    terms, moments = looked.remembered((form, factors.tobytes()), computed) if few else computed()
     law = Law.of(mixture, moments)
     rows = zip(terms, whole, law.levels, law.edf, moments.expected, strict=True)
     weighing = [

@@ -10,10 +10,9 @@ from types import MappingProxyType
 import numpy as np
 
 from evenbeat.deviations.forms.stretches import StretchForm, hadamard_rows
-from evenbeat.deviations.forms.terms import Differences, ParabolicForm, TermForm
+from evenbeat.deviations.forms.terms import Differences, Form, ParabolicForm
 from evenbeat.deviations.forms.theo1 import Theo1Form
 from evenbeat.deviations.forms.total import TotalForm
-from evenbeat.deviations.forms.whole import WholeForm
 from evenbeat.errors import InputError
 from evenbeat.quantities import FloatArray
 
@@ -37,7 +36,7 @@ class Statistic:
     name: str
     title: str
     symbol: str
-    form: TermForm | WholeForm
+    form: Form
     source: str
     estimates: str = ""
     unit: str = ""

@@ -17,7 +17,7 @@ from evenbeat.fleet.due import DueInstrument, DueList
 from evenbeat.fleet.judged import Question, histories_by_class, judge_histories, judge_logs, made_ready
 from evenbeat.fleet.members import members_of
 from evenbeat.fleet.usual import learned_priors
-from evenbeat.fleet.workers import Crew, Progress, software, usual_processes
+from evenbeat.fleet.workers import Progress, handed_out, software, usual_processes
 from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability, need_not_negative, need_positive
 from evenbeat.register.facts import KeptAssessment, day_of
 from evenbeat.register.promises import realised_reliability
@@ -151,15 +151,15 @@ def assess_fleet(
     elif processes < 1:
         msg = f"processes is {processes}; it must be 1 or more"
         raise InputError(msg)
-    crew = Crew(processes=processes, cluster=cluster)
+    work: dict[str, Any] = {"progress": progress, "processes": processes, "cluster": cluster}
     if logs:
-        lines, findings = crew.run(judge_logs, question, [[one] for one in members], progress)
+        lines, findings = handed_out(judge_logs, question, [[one] for one in members], **work)
     else:
         ready = made_ready(question, members)
         priors, learned = learned_priors(histories_by_class(ready))
         question, assumed = replace(question, priors=priors), (*assumed, *learned)
         chunks = [ready[at : at + CHUNK] for at in range(0, len(ready), CHUNK)]
-        lines, findings = crew.run(judge_histories, question, chunks, progress)
+        lines, findings = handed_out(judge_histories, question, chunks, **work)
     unevaluated = sum(line.state == "not evaluated" for line in lines)
     if unevaluated:
         sentence = f"{counted(unevaluated, 'instrument')} could not be evaluated; each says why."

@@ -17,7 +17,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding
 from evenbeat.plain import UNLISTED, Plain
 from evenbeat.register.promises import RealisedReliability
-from evenbeat.result import Column, Result, Table
+from evenbeat.result import Column, Result, Table, fitting
 from evenbeat.units import SECONDS_PER_DAY
 
 LONGEST_LINE = 75
@@ -54,31 +54,13 @@ LABEL_WIDTH = 44
 class DueInstrument(Plain):
     """One line of a due list.
 
-    Attributes
-    ----------
-    last_calibration
-        Day of the last calibration, or of the last reading of a log; ``None`` if there is none.
-    due
-        Last day of the interval; ``None`` where it cannot be said.
-    state
-        ``overdue``, ``soon``, ``later``, ``not evaluated``, or ``not in use``: retired, lost or out of use.
-    tolerance
-        One number for ±, or both limits as in ``-5e-09:1e-08``.
-    probability_within
-        Of being within tolerance on the day of the list; NaN where it cannot be said.
-    interval_s
-        From the last calibration, before rounding down to a day; NaN where it cannot be said.
-    limited_by
-        What ends the interval.
-    drift_per_year, drift_uncertainty
-        Drift per year on the day of the last calibration with its standard uncertainty (k = 1).
-    calibrations
-        How many it rests on.
-    serial_number, place, certificate
-        By which it is recognised, where it stands, and the number of its last certificate, where they are
-        known.
-    reason
-        One sentence.
+    ``last_calibration`` is that of the last reading where there is a log; ``due`` the last day of the
+    interval; both are ``None`` where there is none. ``not in use`` is retired, lost or out of use.
+    ``probability_within`` is of being within tolerance on the day of the list, ``interval_s`` from the last
+    calibration, before rounding down to a day, ended by what ``limited_by`` says; drift per year on the day
+    of the last calibration, with its standard uncertainty (k = 1); NaN where it cannot be said. Number of the
+    last certificate, place and serial number are empty where they are not known. ``tolerance`` is one number
+    for ±, or both limits as text.
     """
 
     instrument: str
@@ -232,7 +214,7 @@ class DueList(Result):
 
     def _columns(self) -> tuple[Column, ...]:
         return (
-            Column("instrument", heading="instrument", form=_shortened),
+            Column("instrument", heading="instrument", form=fitting(22)),
             Column("state", heading="state"),
             Column("last_calibration", heading="last"),
             Column("due", heading="due"),
@@ -274,7 +256,3 @@ def percent(probability: float) -> str:
     if probability < 1e-4:
         return "< 0.01 %"
     return f"{100 * probability:.{4 if probability > 0.995 else 3}g} %"
-
-
-def _shortened(name: str) -> str:
-    return name if len(name) <= 22 else f"{name[:21]}…"

@@ -371,7 +371,7 @@ def _lines(question: Question, cases: Sequence[Case]) -> list[DueInstrument]:
             limited_by = "start"
         elif interval >= case.longest_s * (1 - 1e-9):
             limited_by = case.longest_by
-        said = evidence_findings(case.history, case.history.increments(), priors[k], found, k)
+        said = [*evidence_findings(case.history, case.history.increments(), priors[k], found, k)]
         if not question.environment_uncertainty and not seasons_seen(case.history):
             said.append(SEASON_UNSEEN)
         line = replace(

@@ -12,7 +12,6 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from dataclasses import dataclass
 from importlib import import_module
 from multiprocessing import get_context
 from typing import Any
@@ -33,68 +32,77 @@ PATIENCE_S = 20
 ATTEMPTS = 3
 
 
-@dataclass(frozen=True, kw_only=True)
-class Crew:
-    """Who does the work: so many processes here, or the cluster at an address."""
+def handed_out(
+    judge: Judge,
+    question: Question,
+    chunks: Sequence[Sequence[Any]],
+    progress: Progress | None = None,
+    *,
+    processes: int = 1,
+    cluster: str | None = None,
+) -> tuple[list[DueInstrument], list[Finding]]:
+    """Return the lines of all chunks in order, and what happened on the way.
 
-    processes: int = 1
-    cluster: str | None = None
+    So many processes here do the work, or the cluster at an address.
+    """
+    findings: list[Finding] = []
+    done: dict[int, Done] = {}
 
-    def run(
-        self,
-        judge: Judge,
-        question: Question,
-        chunks: Sequence[Sequence[Any]],
-        progress: Progress | None = None,
-    ) -> tuple[list[DueInstrument], list[Finding]]:
-        """Return the lines of all chunks in order, and what happened on the way."""
-        findings: list[Finding] = []
-        done: dict[int, Done] = {}
+    def keep(at: int, one: Done) -> None:
+        done[at] = one
+        if progress is not None:
+            progress(sum(len(lines) for lines, _ in done.values()), sum(map(len, chunks)))
 
-        def keep(at: int, one: Done) -> None:
-            done[at] = one
-            if progress is not None:
-                progress(sum(len(lines) for lines, _ in done.values()), sum(map(len, chunks)))
+    with _helpers(min(processes, len(chunks)), cluster) as helpers:
+        try:
+            futures: dict[Future[Done], int] = {
+                helpers.submit(do_chunk, judge, question, chunk): at
+                for at, chunk in enumerate(chunks if helpers is not None else ())
+            }
+            for future in as_completed(futures):
+                keep(futures[future], future.result())
+        except BrokenProcessPool:
+            sentence = (
+                f"A worker process died (memory, or a signal); {len(chunks) - len(done)} of {len(chunks)} "
+                "chunks were computed without helpers."
+            )
+            findings.append(note("WORKER_DIED", sentence))
+    for at in sorted(set(range(len(chunks))) - done.keys()):
+        keep(at, do_chunk(judge, question, chunks[at]))
+    versions = {version for _, used in done.values() for version in used} - set(software())
+    if versions:
+        strange = sorted(f"{name} {number}" for name, number in versions)
+        sentence = f"Some workers computed with other versions than this process: {', '.join(strange)}."
+        findings.append(caution("VERSIONS_DIFFER", sentence))
+    return [line for at in sorted(done) for line in done[at][0]], findings
 
-        with self._helpers(len(chunks)) as helpers:
-            try:
-                futures: dict[Future[Done], int] = {
-                    helpers.submit(do_chunk, judge, question, chunk): at
-                    for at, chunk in enumerate(chunks if helpers is not None else ())
-                }
-                for future in as_completed(futures):
-                    keep(futures[future], future.result())
-            except BrokenProcessPool:
-                sentence = (
-                    "A worker process died (memory, or a signal); "
-                    f"{len(chunks) - len(done)} of {len(chunks)} chunks were computed without helpers."
-                )
-                findings.append(note("WORKER_DIED", sentence))
-        for at in sorted(set(range(len(chunks))) - done.keys()):
-            keep(at, do_chunk(judge, question, chunks[at]))
-        versions = {version for _, used in done.values() for version in used} - set(software())
-        if versions:
-            strange = sorted(f"{name} {number}" for name, number in versions)
-            sentence = f"Some workers computed with other versions than this process: {', '.join(strange)}."
-            findings.append(caution("VERSIONS_DIFFER", sentence))
-        return [line for at in sorted(done) for line in done[at][0]], findings
 
-    @contextmanager
-    def _helpers(self, chunks: int) -> Iterator[Any]:
-        """Give what chunks are handed to, ``None`` where this process does them itself."""
-        if self.cluster is not None:
-            with _client(self.cluster) as client:
-                # a worker that dies takes nothing with it: the scheduler gives its work to others
-                yield client.get_executor(pure=False, retries=ATTEMPTS)
-        elif self.processes > 1:
-            # fresh processes: forking one with threads may hang
-            executor = ProcessPoolExecutor(min(self.processes, chunks), mp_context=get_context("spawn"))
-            try:
-                yield executor
-            finally:
-                executor.shutdown(wait=True, cancel_futures=True)
-        else:
-            yield None
+@contextmanager
+def _helpers(processes: int, cluster: str | None) -> Iterator[Any]:
+    """Give what chunks are handed to, ``None`` where this process does them itself."""
+    if cluster is not None:
+        try:
+            distributed = import_module("distributed")
+        except ModuleNotFoundError as error:
+            msg = "a cluster needs the package distributed; install it with: pip install 'evenbeat[fleet]'"
+            raise InputError(msg) from error
+        try:
+            client = distributed.Client(cluster, timeout=PATIENCE_S, set_as_default=False)
+        except (OSError, ValueError) as error:
+            msg = f"no Dask scheduler answers at {cluster!r}; give an address such as tcp://127.0.0.1:8786"
+            raise InputError(msg) from error
+        with client:
+            # a worker that dies takes nothing with it: the scheduler gives its work to others
+            yield client.get_executor(pure=False, retries=ATTEMPTS)
+    elif processes > 1:
+        # fresh processes: forking one with threads may hang
+        executor = ProcessPoolExecutor(processes, mp_context=get_context("spawn"))
+        try:
+            yield executor
+        finally:
+            executor.shutdown(wait=True, cancel_futures=True)
+    else:
+        yield None
 
 
 def software() -> tuple[tuple[str, str], ...]:
@@ -114,16 +122,3 @@ def do_chunk(judge: Judge, question: Question, chunk: Sequence[Any]) -> Done:
     """Do one chunk in this process."""
     with threadpool_limits(limits=1):
         return judge(question, chunk), software()
-
-
-def _client(address: str) -> Any:
-    try:
-        distributed = import_module("distributed")
-    except ModuleNotFoundError as error:
-        msg = "a cluster needs the package distributed; install it with: pip install 'evenbeat[fleet]'"
-        raise InputError(msg) from error
-    try:
-        return distributed.Client(address, timeout=PATIENCE_S, set_as_default=False)
-    except (OSError, ValueError) as error:
-        msg = f"no Dask scheduler answers at {address!r}; give an address such as tcp://127.0.0.1:8786"
-        raise InputError(msg) from error

@@ -11,8 +11,7 @@ import numpy.typing as npt
 
 from evenbeat.clock.backtest import stop_unless_trusted
 from evenbeat.clock.environment import Course
-from evenbeat.clock.forecaster import Forecast, Forecaster, checked_forecaster, first_exit
-from evenbeat.clock.levels import VarianceTerms
+from evenbeat.clock.forecaster import Forecast, Forecaster, VarianceTerms, checked_forecaster, first_exit
 from evenbeat.clock.tested import Backtest
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, merged

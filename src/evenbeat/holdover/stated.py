@@ -9,8 +9,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from evenbeat.clock.forecaster import Forecast
-from evenbeat.clock.levels import VarianceTerms
+from evenbeat.clock.forecaster import Forecast, VarianceTerms
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, note
 from evenbeat.holdover.forecast import MINUTE_TO_YEAR_S, HoldoverForecast, checked_durations, holdover_of

@@ -207,7 +207,6 @@ class Collector:
         )
         phase = description.quantity in ("phase", "time_interval")
         self._running = RunningAllan(self._interval_s, phase=phase) if self.running else None
-        self._to_sample = _Sampler(description, self.nominal_frequency_hz)
         self._began = time.monotonic()
         self._next_tie = self._next_beat = self._next_screen = self._began
         self._beat_ns: int | None = None
@@ -312,11 +311,23 @@ class Collector:
             if p.last_utc_ns is not None:
                 steps = round((utc_ns - p.last_utc_ns) * 1e-9 / self._interval_s)
                 self._running.miss(max(0, steps - 1))
-            self._running.add(self._to_sample(float(reading.text)))
+            self._running.add(self._sample(float(reading.text)))
         self._journal.row(utc_ns, cells)
         p.rows += 1
         p.missing += reading.text == "NaN"
         p.last_utc_ns, p.last_cells = utc_ns, ", ".join(cells)
+
+    def _sample(self, number: float) -> float:
+        """Return a reading as fractional frequency or seconds, for the running stability."""
+        description = self.clock_source.description
+        value = number * parse_unit(description.unit)[1]
+        if description.quantity == "period":
+            value = 1 / value if value else math.nan
+        if description.quantity not in ("frequency", "period"):
+            return value
+        if self.nominal_frequency_hz is None and value > 0:
+            self.nominal_frequency_hz = value  # the first reading: its error is far below what is shown
+        return value / self.nominal_frequency_hz - 1 if self.nominal_frequency_hz else math.nan
 
     def _connect(self, *, patient: bool) -> None:
         """Connect; keep trying if patient, as a log that is taken up must be."""
@@ -409,25 +420,6 @@ class Collector:
         self.screen.show(self._progress.state, self._state_lines(), last=True)
         with suppress(OutputError):  # the disk that refuses the log may refuse this too
             self._heartbeat.beat(self._state_lines())
-
-
-class _Sampler:
-    """A reading → fractional frequency or seconds, for the running stability."""
-
-    def __init__(self, description: Description, nominal_frequency_hz: float | None) -> None:
-        self._quantity = description.quantity
-        self._factor = parse_unit(description.unit)[1]
-        self._nominal_hz = nominal_frequency_hz
-
-    def __call__(self, number: float) -> float:
-        value = number * self._factor
-        if self._quantity == "period":
-            value = 1 / value if value else math.nan
-        if self._quantity in ("frequency", "period"):
-            if self._nominal_hz is None and value > 0:
-                self._nominal_hz = value  # the first reading: its error is far below what is shown
-            return value / self._nominal_hz - 1 if self._nominal_hz else math.nan
-        return value
 
 
 def _settings(

@@ -95,21 +95,6 @@ _Open = Callable[[Mapping[str, str]], _NumpyWriter | _ParquetWriter]
 _WRITERS: dict[str, type[_NumpyWriter | _ParquetWriter]] = {".npy": _NumpyWriter, ".parquet": _ParquetWriter}
 
 
-def _checked_place(to: str | Path, *, overwrite: bool) -> Path:
-    """Return where a new file may be written."""
-    place = Path(to)
-    if place.suffix not in _WRITERS:
-        msg = f"'{place.name}' is neither .parquet nor .npy; give a name that ends in one of them"
-        raise InputError(msg)
-    if place.is_dir() or (place.exists() and not overwrite):
-        msg = f"{place} exists already; give another name, or overwrite it with overwrite=True"
-        raise OutputError(msg)
-    if not place.parent.is_dir():
-        msg = f"there is no folder {place.parent} to write {place.name} into"
-        raise OutputError(msg)
-    return place
-
-
 _BLOCK_BYTES = 1 << 25
 _MOST_TOLD = 1000  # lines that were no rows
 
@@ -207,7 +192,16 @@ def convert_log(
     if not source.is_file():
         msg = "there is no such file"
         raise LogError(msg, path=path)
-    place = _checked_place(to, overwrite=overwrite)
+    place = Path(to)
+    if place.suffix not in _WRITERS:
+        msg = f"'{place.name}' is neither .parquet nor .npy; give a name that ends in one of them"
+        raise InputError(msg)
+    if place.is_dir() or (place.exists() and not overwrite):
+        msg = f"{place} exists already; give another name, or overwrite it with overwrite=True"
+        raise OutputError(msg)
+    if not place.parent.is_dir():
+        msg = f"there is no folder {place.parent} to write {place.name} into"
+        raise OutputError(msg)
     try:
         with blamed(path), replacing(place) as part, contextlib.ExitStack() as stack:
             seen: Callable[[int], object] = int

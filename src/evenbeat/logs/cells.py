@@ -121,11 +121,7 @@ def is_comment(line: str, separator: str) -> bool:
 def row_lines(log: LogText, form: Form) -> Iterator[tuple[int, str]]:
     """Yield line number and text of every line that is neither blank nor a comment."""
     for number, raw in enumerate(io.BytesIO(log.text), 1):
-        if number < form.first_line:
-            continue
-        content = raw[form.lead_in :] if number == form.first_line else raw
-        line = row_in(content, form)
-        if line:
+        if number >= form.first_line and (line := row_in(raw, form)):
             yield number, line
 
 
@@ -187,11 +183,6 @@ class Scan:
         if (cells[:, width] != ord(self.separator)).any():
             return None
         return np.ascontiguousarray(cells[:, :width]).view(f"S{width}").ravel()
-
-    def line(self, place: int) -> str:
-        """Return the text of a line."""
-        start = int(self.starts[place])
-        return self.text[start : start + int(self.lengths[place])].decode(errors="replace")
 
     def text_of(self, lines: npt.NDArray[np.bool_]) -> bytes:
         """Return the text of some lines."""

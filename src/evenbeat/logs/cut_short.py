@@ -14,7 +14,6 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -137,16 +136,8 @@ def _kinds(form: Form) -> npt.NDArray[np.uint16]:
 class Judge:
     """Looks at the rows that begin or end otherwise than nearly all others.
 
-    Parameters
-    ----------
-    ends, fronts
-        Shape (rows,), see :func:`ends_of` and :func:`fronts_of`; ``None`` where they tell nothing.
-    earlier
-        How often rows before this part of the log end in which way.
-    sample
-        Last cells of the first rows of the log.
-    texts
-        Gives number and text of the lines of some rows.
+    Beside the codes of :func:`ends_of` and :func:`fronts_of` (``None`` where they tell nothing) it is given
+    how often ``earlier`` rows end in which way, last cells of the first rows, and what looks up lines.
     """
 
     def __init__(
@@ -168,14 +159,10 @@ class Judge:
         self.rows = len(first) + sum(earlier.values()) - self.counts.pop(End("other", 0), 0)
         self.few = max(_FEW, min(int(_RARE * self.rows), _KEPT))
         self.certain = self.rows >= _HUNDRED
-        self.cells = list(sample)
+        self.cells = sample
+        self.sample = [number for cell in sample if (number := _number(cell, form)) is not None]
         self.surely: dict[int, Rejected] = {}
         self.perhaps: dict[int, Rejected] = {}
-
-    @cached_property
-    def sample(self) -> list[_Number]:
-        """The numbers among the last cells of the first rows."""
-        return [number for cell in self.cells if (number := _number(cell, self.form)) is not None]
 
     def verdict(self) -> tuple[tuple[Rejected, ...], tuple[Rejected, ...]]:
         """Return the lines that were cut short or run into the next, and those where it may be so."""
@@ -335,13 +322,8 @@ class Judge:
             return
         widths = np.bincount(self.fronts)
         usual = int(np.argmax(widths))
-        number = next(
-            (
-                _number(cells[0], self.form)
-                for _, cells in self._cells_at(np.flatnonzero(self.fronts == usual)[:1])
-            ),
-            None,
-        )
+        rows = self._cells_at(np.flatnonzero(self.fronts == usual)[:1])
+        number = next((_number(cells[0], self.form) for _, cells in rows), None)
         if number is None or number.exponent is None or widths[usual] < len(self.fronts) - self.few:
             return
         for line, cells in self._cells_at(np.flatnonzero(self.fronts > usual)[:_KEPT]):

@@ -226,12 +226,7 @@ def _open_cggtts(log: LogText, options: Options) -> Sheet:
         f"each); the time error is {column}, the local reference minus GNSS time at the middle of a track."
     )
     averaged = note("TRACKS_AVERAGED", sentence, tracks=len(chosen), epochs=len(epochs))
-    table = Columns(
-        rows=len(epochs),
-        numbers={1: means},
-        lines=np.array(numbers)[first],
-        rejected=rejected,
-    )
+    table = Columns(rows=len(epochs), numbers={1: means}, lines=np.array(numbers)[first], rejected=rejected)
     return _sheet(
         log,
         _phase_form(f"{column} phase [s]", numbers[0], reference),
@@ -408,29 +403,19 @@ def _arrow_columns(log: LogText, kind: str) -> tuple[dict[str, Any], tuple[str, 
 
 
 def _hdf5_columns(log: LogText) -> dict[str, Any]:
+    """Return all columns of equal length; a table made of fields counts as its fields."""
     try:
         import h5py
     except ImportError:
         msg = "this is an HDF5 file, for which h5py is needed; install it with: pip install 'evenbeat[files]'"
         raise LogError(msg) from None
-    try:
-        with h5py.File(io.BytesIO(log.raw), "r") as file:
-            return _datasets(file, log)
-    except LogError:
-        raise
-    except (OSError, ValueError, KeyError, TypeError, RuntimeError) as error:
-        msg = f"the HDF5 file is cut off or damaged ({error}); copy it again"
-        raise LogError(msg) from None
-
-
-def _datasets(file: Any, log: LogText) -> dict[str, Any]:
-    """Return all columns of equal length; a table made of fields counts as its fields."""
-    import h5py
-
     found: dict[str, Any] = {}
     total = 0
 
     def visit(name: str, item: Any) -> None:
+        if name.endswith(("axis0", "block0_values")):
+            msg = "this HDF5 file was written by pandas; save the table as Parquet or CSV instead"
+            raise LogError(msg)
         if not isinstance(item, h5py.Dataset) or item.ndim not in (1, 2) or item.dtype.kind not in "iufV":
             return
         if item.external or item.is_virtual:
@@ -446,12 +431,14 @@ def _datasets(file: Any, log: LogText) -> dict[str, Any]:
         elif item.shape[1] <= 64:
             found.update({f"{name.rpartition('/')[2]}_{k}": item[:, k] for k in range(item.shape[1])})
 
-    file.visititems(visit)
-    names: list[str] = []
-    file.visit(names.append)
-    if "axis0" in file or any("block0_values" in name for name in names):
-        msg = "this HDF5 file was written by pandas; save the table as Parquet or CSV instead"
-        raise LogError(msg)
+    try:
+        with h5py.File(io.BytesIO(log.raw), "r") as file:
+            file.visititems(visit)
+    except LogError:
+        raise
+    except (OSError, ValueError, KeyError, TypeError, RuntimeError) as error:
+        msg = f"the HDF5 file is cut off or damaged ({error}); copy it again"
+        raise LogError(msg) from None
     lengths = {len(values) for values in found.values()}
     if len(lengths) > 1:
         named = ", ".join(f"{name} ({len(values)})" for name, values in found.items())

@@ -24,7 +24,6 @@ from evenbeat.units import percent
 _LOOKED_AT = 99
 _FEWEST_OF_KIND = 3
 _MOST_KINDS = 6
-_HEXADECIMAL = re.compile(r"(?:0[xX])?[0-9A-Fa-f]{2,16}")
 
 
 def refuse_mixed_records(
@@ -57,18 +56,6 @@ def refuse_mixed_records(
             f"as those that begin with '{next(iter(often))}'"
         )
         raise LogError(msg, line=rows[0][0])
-
-
-def hexadecimal_columns(rows: Sequence[Sequence[str]], kinds: Sequence[CellKind]) -> tuple[int, ...]:
-    """Return the columns of texts that are all hexadecimal numbers."""
-    texts = [i for i, kind in enumerate(kinds) if kind == "text"]
-    found = []
-    for index in texts:
-        cells = [row[index] for row in rows if index < len(row)]
-        letters = any(re.search("[A-Fa-fx]", cell) for cell in cells)
-        if cells and letters and all(_HEXADECIMAL.fullmatch(cell) for cell in cells):
-            found.append(index)
-    return tuple(found)
 
 
 PROBE_LINES = 1000
@@ -215,19 +202,19 @@ def _comma_is_decimal(lines: Sequence[str]) -> bool:
 
 
 def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
-    glued = _glued_header(content, split)
     shapes = {line: shape_of(line) for _, line in content}
     is_row = {shape: split.is_row(shape) for shape in set(shapes.values())}
     rows = [(number, line) for number, line in content if is_row[shapes[line]]]
-    first = glued[1] if glued else rows[0][0]
+    first = rows[0][0]
     before = [(number, line) for number, line in content if number < first]
-    comments = [(number, line) for number, line in before if is_comment(line, split.separator)]
-    comment_lines = [
-        (number, text) for number, line in comments if (text := _COMMENT.sub("", line, 1).strip())
-    ]
-    prose_lines = [(number, line) for number, line in before if not is_comment(line, split.separator)]
-    header, header_line = glued[:2] if glued else _header(prose_lines, comment_lines, split)
-    skipped = tuple(number for number, _ in prose_lines if number != header_line)
+    prose, comments = list[tuple[int, str]](), list[tuple[int, str]]()
+    for number, line in before:
+        if not is_comment(line, split.separator):
+            prose.append((number, line))
+        elif text := _COMMENT.sub("", line, 1).strip():
+            comments.append((number, text))
+    header, header_line = _header(prose, comments, split)
+    skipped = tuple(number for number, _ in prose if number != header_line)
     often = Counter(shapes[line] for _, line in rows)
     kinds, widths = _column_kinds(often, split), Counter[int]()
     for shape, count in often.items():
@@ -245,12 +232,10 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
         fewest=min([split.columns, *(width for width, count in widths.items() if count >= enough)]),
         header=header,
         first_line=first,
-        lead_in=glued[2] if glued else 0,
         joined_moment=split.joined,
-        comments=tuple(comment for _, comment in comment_lines),
+        comments=tuple(comment for _, comment in comments),
         skipped=skipped,
         header_line=header_line,
-        hexadecimal=hexadecimal_columns([split.cells(line) for _, line in rows[:99]], kinds),
         fortran=any(_FORTRAN.search(shape) for shape in {shapes[line] for _, line in rows}),
     )
 
@@ -297,28 +282,6 @@ def _names(line: str, split: _Split) -> tuple[str, ...]:
         meaning = column_meaning(cells[0])  # a sentence, unless it names a quantity with its unit
         return tuple(cells) if meaning.role == "value" and meaning.unit else ()
     return tuple(cells) if any(re.search(r"\w", cell) for cell in cells) else ()
-
-
-def _glued_header(
-    content: Sequence[tuple[int, str]], split: _Split
-) -> tuple[tuple[str, ...], int, int] | None:
-    """Return names, line and bytes of a header that lost its line end and runs into the first row."""
-    if split.columns < 2:
-        return None
-    for number, line in content[:50]:
-        mark = _COMMENT.match(line) if is_comment(line, split.separator) else None
-        start = mark.end() if mark else 0
-        cells = split.cells(line[start:])
-        if len(cells) != 2 * split.columns - 1:
-            continue
-        match = re.fullmatch(r"(.*?[A-Za-z\])])([+-]?\d[\d.,eE+:TZ-]*)", cells[split.columns - 1])
-        names, rest = cells[: split.columns - 1], cells[split.columns :]
-        if match is None or any(cell_kind(c, split.decimal) != "text" for c in names):
-            continue
-        if all(cell_kind(c, split.decimal) != "text" for c in rest):
-            lead_in = line.index(match.group(0)) + len(match.group(1))
-            return (*names, match.group(1)), number, len(line[:lead_in].encode())
-    return None
 
 
 def _column_kinds(lines: Mapping[str, int], split: _Split) -> tuple[CellKind, ...]:
@@ -472,10 +435,7 @@ def _value_column(
         msg = f"columns {_listed(form, candidates)} could all be the clock; {_OPTION}"
     else:
         names = _listed(form, range(form.columns))
-        msg = f"no column of numbers is left for the clock among {names}; {_OPTION}"
-        if form.hexadecimal:
-            which = _listed(form, form.hexadecimal)
-            msg = f"{which} holds hexadecimal numbers, which are not read; write them as decimal numbers"
+        msg = f"no column of decimal numbers is left for the clock among {names}; {_OPTION}"
     raise LogError(msg, line=form.header_line or form.first_line)
 
 

@@ -6,8 +6,6 @@ running origin follows slow drift, so that only real gaps move a reading to a la
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from scipy import optimize
 
@@ -22,10 +20,10 @@ from evenbeat.epochs import (
     reported_interval,
 )
 from evenbeat.errors import RowError
-from evenbeat.findings import Finding, caution, note
+from evenbeat.findings import Finding, caution
 from evenbeat.logs.times import Times, blocks_of_rows
 from evenbeat.quantities import FloatArray
-from evenbeat.units import counted, duration_text
+from evenbeat.units import duration_text
 
 _BLOCK = 64
 _SHORT_SPAN = 64
@@ -49,21 +47,14 @@ class _NoGridError(RowError):
     """The times follow no grid."""
 
 
-def grid_from_times(
-    times: Times, *, stated_s: float | None, exact: bool = False, anew: IntArray | None = None
-) -> Grid:
+def grid_from_times(times: Times, *, stated_s: float | None, exact: bool = False) -> Grid:
     """Return where rows with time stamps go: on a grid if they follow one, else to epochs of their own.
 
     With an interval ``stated_s`` there is a grid. ``exact`` times are those of the readings, which no delay
-    of a computer moves: a grid that does not hold all of them is none. With rows ``anew`` collection was
-    resumed, at any moment between two beats.
+    of a computer moves: a grid that does not hold all of them is none.
     """
-    seconds, resumed = times.seconds, tuple[Finding, ...]()
-    if anew is not None and len(anew):
-        seconds, resumed = _one_beat(seconds, anew)
     try:
-        grid = _regular(seconds, stated_s=stated_s)
-        grid = replace(grid, findings=(*grid.findings, *resumed))
+        grid = _regular(times.seconds, stated_s=stated_s)
         if stated_s is not None or not exact:
             return grid
         if float(np.abs(grid.late(times.seconds, slice(None))).max()) <= _ON_THE_GRID * grid.interval_s:
@@ -84,28 +75,6 @@ def grid_from_times(
         raise RowError(msg, row)
     _check_jump(np.diff(times.seconds))
     return irregular(times.seconds, epochs, name="the time")
-
-
-def _one_beat(seconds: FloatArray, anew: IntArray) -> tuple[FloatArray, tuple[Finding, ...]]:
-    """Return times as if every beat that began anew had kept the first one: moved to its nearest cell."""
-    within = np.delete(np.diff(seconds), anew - 1)
-    usual = float(np.median(within)) if len(within) else 0.0
-    if usual <= 0:
-        return seconds, ()
-    spacing = float(within.sum() / max(1.0, np.rint(within / usual).sum()))
-    moved = seconds.copy()
-    for row, stop in zip(anew.tolist(), [*anew[1:].tolist(), len(seconds)], strict=True):
-        ahead = max((seconds[row] - seconds[0]) / spacing, (moved[row - 1] - seconds[0]) / spacing + 0.5)
-        moved[row:stop] += seconds[0] + round(ahead) * spacing - seconds[row]
-    farthest = float(np.abs(moved - seconds).max())
-    if farthest <= _ON_THE_GRID * spacing or (np.diff(seconds)[anew - 1] <= 0).any():
-        return seconds, ()
-    sentence = (
-        f"Collection was resumed {counted(len(anew), 'time')} between two beats; the rows behind were "
-        "moved by up to "
-        f"{duration_text(farthest)} onto one grid."
-    )
-    return moved, (note("BEAT_ANEW", sentence, resumed=len(anew), farthest_s=farthest),)
 
 
 def _regular(seconds: FloatArray, *, stated_s: float | None) -> Grid:
@@ -133,13 +102,10 @@ def _regular(seconds: FloatArray, *, stated_s: float | None) -> Grid:
         msg = f"readings fill next to nothing of a grid of {duration_text(spacing)}"
         raise _NoGridError(msg, int(np.argmax(steps)) + 1)
     cells, residual = _nearest_cells(seconds, steps, spacing)
-    if not _orderly(
-        cells, residual, steps, spacing
-    ):  # a gap in most long spans makes their mean step too long
+    if not _orderly(cells, residual, steps, spacing):  # a gap in most long spans makes their mean too long
         spacing = float(np.median(steps[steps > 0]))
         cells, residual = _nearest_cells(seconds, steps, spacing)
-    irregular: tuple[Finding, ...] = ()
-    doubled = np.diff(cells) < 1
+    spread: tuple[Finding, ...] = ()
     if not _orderly(cells, residual, steps, spacing):
         _check_order(steps, spacing, least=0.5)
         repeated = int(np.count_nonzero(steps == 0))
@@ -156,9 +122,9 @@ def _regular(seconds: FloatArray, *, stated_s: float | None) -> Grid:
             f"at its own time, or {_LEAVE_OUT} if the readings are even"
         )
         raise _NoGridError(msg, row)
-    if doubled.any():
+    if (np.diff(cells) < 1).any():
         _check_doubles(seconds, cells, residual, spacing)
-        cells, irregular = _spread(cells, residual)
+        cells, spread = _spread(cells, residual)
     cells -= cells[0]
     interval, measured = reported_interval(
         mean_interval(seconds, cells), residual * spacing, int(cells[-1]), stated_s
@@ -167,7 +133,7 @@ def _regular(seconds: FloatArray, *, stated_s: float | None) -> Grid:
         positions=cells,
         cells=int(cells[-1]) + 1,
         interval_s=interval,
-        findings=(*measured, *gap_finding(cells, interval), *irregular),
+        findings=(*measured, *gap_finding(cells, interval), *spread),
     )
 
 
@@ -228,11 +194,8 @@ def _whole_cells(seconds: FloatArray) -> tuple[IntArray | None, int] | None:
         return None, len(seconds) - 1
     cells[0] = 0
     np.cumsum(cells, out=cells)
-    return (
-        (cells, int(cells[-1]))
-        if 2 * ones > len(cells) and cells[-1] <= LARGEST_GROWTH * len(cells)
-        else None
-    )
+    usual = 2 * ones > len(cells) and cells[-1] <= LARGEST_GROWTH * len(cells)
+    return (cells, int(cells[-1])) if usual else None
 
 
 def _check_stated(spacing: float, stated_s: float | None) -> None:
@@ -288,12 +251,8 @@ def _check_order(steps: FloatArray, spacing: float, least: float = 1.5) -> None:
     """Refuse times that run backwards by more than so many intervals."""
     if steps.min() < -least * spacing:
         row = int(np.argmax(steps < -least * spacing))
-        hour = abs(spacing - steps[row] - 3600) < 120
-        changed = (
-            ", as when clocks are changed (state the zone with --set time_zone=… or time_zone)"
-            if hour
-            else ""
-        )
+        hour = bool(abs(spacing - steps[row] - 3600) < 120)
+        changed = hour * ", as when clocks are changed (state the zone with --set time_zone=… or time_zone)"
         msg = (
             f"the time runs backwards by {duration_text(-steps[row])} where rows are "
             f"{duration_text(spacing)} apart{changed}; sort the "
@@ -334,11 +293,8 @@ def _tracked(seconds: FloatArray, spacing: float) -> tuple[IntArray, FloatArray]
     """Return the nearest cell of each row and its distance from it, the origin following slow drift."""
     cells = np.empty(len(seconds), dtype=np.int64)
     residual = np.empty(len(seconds))
-    origin = (
-        float(np.median(seconds[:9] - np.arange(len(seconds[:9])) * spacing)) if len(seconds) > 9 else 0.0
-    )
-    if abs(origin) > 0.5 * spacing:
-        origin = 0.0
+    origin = float(np.median(seconds[:9] - np.arange(9) * spacing)) if len(seconds) > 9 else 0.0
+    origin = origin if abs(origin) <= 0.5 * spacing else 0.0
     for begin in range(0, len(seconds), _BLOCK):
         part = slice(begin, begin + _BLOCK)
         distance = (seconds[part] - origin) / spacing

@@ -139,11 +139,10 @@ def _with_options(sheet: Sheet | None, options: Options) -> Sheet | None:
 
 def _proposals(head: LogText, options: Options, wanted: Candidate | None) -> Iterator[_Proposal]:
     """Yield what to try: the log as it stands, then every column, quantity, unit and time that is open."""
-    try:
+    sheet = None
+    with contextlib.suppress(EvenbeatError):
         sheet = open_text(head, options, wanted)
         yield _Proposal(options={}, sheet=sheet)
-    except EvenbeatError:
-        sheet = None
     for place in _places(head, options, wanted, sheet):
         try:
             stated = replace(options, **place.options)
@@ -291,29 +290,22 @@ def _doubt(record: Record) -> tuple[str, float]:
 
 def _offset(record: Record) -> float:
     """Return the mean fractional frequency."""
-    values = record.values[~np.isnan(record.values)] if record.kind == "frequency" else record.values
     if record.kind == "frequency":
-        return float(np.median(values))
-    known = np.flatnonzero(~np.isnan(values))
-    span_s = record.time_of(int(known[-1])) - record.time_of(int(known[0]))
-    return float((values[known[-1]] - values[known[0]]) / span_s)
+        return float(np.nanmedian(record.values))
+    first, *_, last = np.flatnonzero(~np.isnan(record.values)).tolist()
+    return float(record.values[last] - record.values[first]) / (record.time_of(last) - record.time_of(first))
 
 
 def _change(record: Record) -> float:
     """Return by how much the fractional frequency changes from one reading to the next (median)."""
-    order = 1 if record.kind == "frequency" else 2
+    order, per = (1, 1.0) if record.kind == "frequency" else (2, record.spacing_s)
     changes = np.abs(np.diff(record.values, order))
-    changes = changes[~np.isnan(changes)]
-    per = 1.0 if record.kind == "frequency" else record.spacing_s
-    return float(np.median(changes)) / per if len(changes) else 0.0
+    return float(np.nanmedian(changes)) / per if not np.isnan(changes).all() else 0.0
 
 
 def _meaning(sheet: Sheet, record: Record) -> str:
-    column = (
-        f"column {sheet.layout.form.label(sheet.layout.value)}"
-        if sheet.layout.form.columns > 1
-        else "its numbers"
-    )
+    form = sheet.layout.form
+    column = f"column {form.label(sheet.layout.value)}" if form.columns > 1 else "its numbers"
     if record.kind == "phase":
         what = f"{column} as time errors"
     elif record.nominal_frequency_hz is not None:
@@ -520,9 +512,8 @@ def _columns_seen(log: LogText, form: Form, layout: Layout | None) -> tuple[Colu
     seen = []
     for index, name in enumerate(form.header or ("",) * form.columns):
         meaning = column_meaning(name)
-        taken, because = "undecided", meaning.quantity or meaning.words
-        if layout is not None:
-            taken, because = _taken_for(layout, index, meaning)
+        undecided = "undecided", meaning.quantity or meaning.words
+        taken, because = undecided if layout is None else _taken_for(layout, index, meaning)
         cells = tuple(first_cells(log, form, index, _SHOWN_CELLS))
         seen.append(ColumnSeen(position=index, name=name, taken_for=taken, because=because, cells=cells))
     return tuple(seen)
@@ -574,10 +565,9 @@ def _unread(
             log, form, _ = readable_cells(log, wanted)
     lines = len(first_lines(log.text))
     kind = known or f"text of {lines}{'+' if lines >= 1000 else ''} lines"
-    kind = f"{log.packing} {kind}".strip()
     return Inspection(
         path=log.path,
-        kind=kind,
+        kind=f"{log.packing} {kind}".strip(),
         size_bytes=log.size_bytes,
         sha256=log.sha256,
         candidates=_different(form.candidates),

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -39,11 +39,9 @@ from evenbeat.logs.times import (
     times_from_numbers,
 )
 from evenbeat.plausible import far_offset, implausible
+from evenbeat.quantities import FloatArray
 from evenbeat.record import Record, Source
 from evenbeat.units import counted
-
-if TYPE_CHECKING:
-    from evenbeat.quantities import FloatArray
 
 _PREFIXES = ("k", "M", "G")
 
@@ -220,7 +218,7 @@ class TableReader:
                 )
                 raise LogError(msg, line=form.first_line)
         else:
-            form = replace(layout.form, first_line=1, lead_in=0, header_line=None)
+            form = replace(layout.form, first_line=1, header_line=None)
             for rewriting in self._rewritings:
                 log = replace(log, text=rewriting.of(log.text, self._lines + 1))
         log, torn, doubtful = without_torn_end(log, form, self._before)
@@ -287,7 +285,16 @@ def record_of(sheet: Sheet, options: Options) -> Record:
     sheet = replace(sheet, findings=(*sheet.findings, *chosen))
     with blamed(path, sheet.locate):
         converted = None if quantity == "count" else converted_readings(sheet, quantity, unit, stated)
-        grid = _grid(sheet, times, stated.interval_s)
+        if times is not None:
+            grid = grid_from_times(times, stated_s=stated.interval_s, exact=sheet.exact_times)
+        elif stated.interval_s is not None:
+            grid = Grid(cells=sheet.table.rows, interval_s=stated.interval_s)
+        else:
+            msg = (
+                "the log has no time column and states no interval; give the spacing of its rows with "
+                "--interval (interval_s)"
+            )
+            raise LogError(msg)
         if converted is None:
             converted = phase_of_counts(
                 sheet.table.numbers[layout.value], grid=grid, nominal_frequency_hz=stated.nominal_frequency_hz
@@ -392,18 +399,6 @@ def row_times(sheet: Sheet, stated: Statements, options: Options) -> Times | Non
         start = np.datetime64(stated.start.removesuffix("Z"), "ns") + np.timedelta64(first, "ns")
         times = replace(times, start=start)
     return times
-
-
-def _grid(sheet: Sheet, times: Times | None, interval_s: float | None) -> Grid:
-    if times is not None:
-        return grid_from_times(times, stated_s=interval_s, exact=sheet.exact_times, anew=sheet.resumed)
-    if interval_s is None:
-        msg = (
-            "the log has no time column and states no interval; give the spacing of its rows with --interval "
-            "(interval_s)"
-        )
-        raise LogError(msg)
-    return Grid(cells=sheet.table.rows, interval_s=interval_s)
 
 
 def _record(

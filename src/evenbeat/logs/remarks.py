@@ -78,23 +78,20 @@ def _prose_remarks(layout: Layout) -> Iterator[Finding]:
         yield note("DATE_IN_COMMENT", sentence)
 
 
-def _said(statements: Statements) -> list[str]:
+def _said(said: Statements) -> list[str]:
+    hertz, interval_s, gate_s = said.nominal_frequency_hz, said.interval_s, said.gate_s
     named = (
-        ("quantity", statements.quantity),
-        ("unit", statements.unit),
-        ("nominal frequency", _with_unit(statements.nominal_frequency_hz, "Hz")),
-        ("interval", _with_unit(statements.interval_s, "s")),
-        ("gate", _with_unit(statements.gate_s, "s")),
-        ("reference", statements.reference or None),
-        ("counter weighting", statements.counter_weighting),
-        ("that readings are of the", statements.reading_of),
-        ("elapsed time since", statements.start),
+        ("quantity", said.quantity),
+        ("unit", said.unit),
+        ("nominal frequency", hertz and f"{hertz:.12g} Hz"),
+        ("interval", interval_s and f"{interval_s:.12g} s"),
+        ("gate", gate_s and f"{gate_s:.12g} s"),
+        ("reference", said.reference),
+        ("counter weighting", said.counter_weighting),
+        ("that readings are of the", said.reading_of),
+        ("elapsed time since", said.start),
     )
-    return [f"{name} {value}" for name, value in named if value is not None]
-
-
-def _with_unit(value: float | None, unit: str) -> str | None:
-    return None if value is None else f"{value:.12g} {unit}"
+    return [f"{name} {value}" for name, value in named if value]
 
 
 def _table_remarks(layout: Layout, table: Columns) -> Iterator[Finding]:

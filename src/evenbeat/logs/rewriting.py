@@ -11,15 +11,7 @@ import numpy as np
 
 from evenbeat.findings import Finding, note
 from evenbeat.ledger import RejectedLines
-from evenbeat.logs.cells import (
-    CLOCK,
-    DATE,
-    cell_kind,
-    holds_joined_moment,
-    is_comment,
-    numbered,
-    split_line,
-)
+from evenbeat.logs.cells import CLOCK, DATE, cell_kind, holds_joined_moment, is_comment, numbered, split_line
 from evenbeat.logs.files import LogText
 from evenbeat.logs.form import detect_form, first_lines
 from evenbeat.logs.terms import Candidate, Form, Writing
@@ -45,26 +37,16 @@ class Dialogue:
     def of(self, text: bytes) -> tuple[bytes, RejectedLines]:
         """Return the next part with empty comments instead of these lines, and what these are."""
         reasons = (QUERY, OTHER_ANSWER, BEFORE)
-        pieces, codes = [], list[np.ndarray[tuple[int], np.dtype[np.int8]]]()
-        start = 0
-        while start < len(text):
-            stop = text.find(b"\n", start + _PIECE_BYTES) + 1 or len(text)
-            lines = text[start:stop].decode(errors="replace").split("\n")
-            found = np.full(len(lines) - (stop < len(text)), -1, dtype=np.int8)
-            for place, line in enumerate(lines[: len(found)]):
-                if _is_query(line):
-                    self.last, found[place] = _asked(line) or self.last, 0
-                elif self.last == self.usual or not line or line.isspace():
-                    continue
-                else:
-                    found[place] = 1 if self.last else 2
+        lines, codes = text.decode(errors="replace").split("\n"), {}
+        for place, line in enumerate(lines):
+            if _is_query(line):
+                self.last, codes[place] = _asked(line) or self.last, 0
+            elif self.last != self.usual and line and not line.isspace():
+                codes[place] = 1 if self.last else 2
+            if place in codes:
                 lines[place] = "#"
-            pieces.append("\n".join(lines).encode())
-            codes.append(found)
-            start = stop
-        code = np.concatenate(codes)
-        places = np.flatnonzero(code >= 0)
-        return b"".join(pieces), RejectedLines(places + 1, code[places], [(r, False) for r in reasons])
+        aside = RejectedLines(np.array([*codes]) + 1, [*codes.values()], [(r, False) for r in reasons])
+        return "\n".join(lines).encode(), aside
 
 
 def dialogue_in(log: LogText) -> Dialogue | None:

@@ -471,7 +471,7 @@ def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Column
 def _pieces(text: bytes, start: int, form: Form) -> list[tuple[int, int, int]]:
     """Return where to cut a text into pieces of whole lines, and the number of the first line of each."""
     pieces: list[tuple[int, int, int]] = []
-    start, line = start + form.lead_in, form.first_line
+    line = form.first_line
     while True:
         stop = text.find(b"\n", start + PIECE_BYTES) + 1
         if not stop or len(text) - stop < PIECE_BYTES:
@@ -519,7 +519,7 @@ def first_cells(log: LogText, form: Form, index: int, count: int) -> list[str]:
     """Return the texts in one column of the first rows, none where the file has no cells."""
     if not form.separator:
         return []
-    how = (form.first_line, form.lead_in, form.separator, count)
+    how = (form.first_line, form.separator, count)
     if how not in log.first_rows:
         lines = (line for _, line in itertools.islice(row_lines(log, form), count))
         log.first_rows[how] = [

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import itertools
 import re
 from collections import Counter
 from collections.abc import Callable
@@ -16,7 +15,7 @@ from evenbeat.errors import LogError
 from evenbeat.findings import Finding, note
 from evenbeat.ledger import Ledger, RejectedLines, reasons_of
 from evenbeat.logs.cells import cells_at, measured_parts, number_in, row_lines
-from evenbeat.logs.files import LogText, line_feeds
+from evenbeat.logs.files import LogText
 from evenbeat.logs.form import PROBE_LINES, assign_columns
 from evenbeat.logs.headers import comment_statements
 from evenbeat.logs.rows import Columns, first_cells
@@ -25,7 +24,6 @@ from evenbeat.logs.times import Times, exact_decimals, looks_like_days, looks_li
 from evenbeat.quantities import FloatArray
 from evenbeat.units import counted
 
-_RESUMED = re.compile(rb"#[^\n]*\bcollection resumes\b")
 FEWEST_ROWS = 3
 """Two readings have a difference, three the first spread of differences."""
 
@@ -53,15 +51,6 @@ class Sheet:
     def lines(self) -> IntArray:
         """Shape (rows,): one-based lines of all rows, in a binary file their numbers."""
         return self.table.row_lines
-
-    @property
-    def resumed(self) -> IntArray:
-        """Rows behind a comment of the collector that it was started again."""
-        told = b"collection resumes" in self.log.text
-        places = [found.start() for found in _RESUMED.finditer(self.log.text)] if told else []
-        ends = [line_feeds(self.log.text, a, b) for a, b in itertools.pairwise([0, *places])]
-        rows = np.searchsorted(self.lines, np.cumsum(ends) + 1) if places else np.empty(0, dtype=np.int64)
-        return np.unique(rows[(rows > 0) & (rows < self.table.rows)])
 
     def ledger(self, late: IntArray | None = None) -> Ledger | None:
         """Return what became of each line, ``None`` for a binary file; ``late`` ones have an earlier time."""

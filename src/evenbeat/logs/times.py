@@ -48,28 +48,8 @@ def leap_second_finding(start: np.datetime64 | None, duration_s: float) -> tuple
     return (note("LEAP_SECOND", sentence, leap_seconds=len(within)),)
 
 
-CLOCK_WORDS = re.compile(r"\bhh ?mm ?ss\b")
 WEEK_S = 7 * SECONDS_PER_DAY
 _WITHIN = 1.5  # steps that the first row of a new week or day may be away from its place
-
-
-def seconds_of_clock(values: FloatArray) -> FloatArray | None:
-    """Return seconds of the day of numbers such as 235959, ``None`` where some is no time of day."""
-    hours, minutes, seconds = values // 10_000, values // 100 % 100, values % 100
-    if not ((values >= 0) & (hours < 24) & (minutes < 60) & (seconds < 60)).all():
-        return None
-    return hours * 3600 + minutes * 60 + seconds
-
-
-def looks_like_clock(values: FloatArray) -> bool:
-    """Return whether rising numbers jump by 40 where a minute is full, and by 4040 where an hour is."""
-    seconds = seconds_of_clock(values)
-    if seconds is None or len(values) < 3:
-        return False
-    step = float(np.median(np.diff(values)))
-    over = np.unique(np.diff(values)) - step
-    full_minutes = bool(np.isin(over, (0, 40, 4040)).all() and (over > 0).any())
-    return full_minutes and step > 0 and bool(np.allclose(np.diff(seconds), step))
 
 
 def across_midnights(seconds: FloatArray) -> tuple[FloatArray, Finding]:
@@ -374,7 +354,16 @@ def times_from_moments(
         stamps = _localized(stamps, time_zone)
     ns = stamps.view(np.int64)
     seconds = seconds_since_first(ns)
-    findings = _zone_finding(zoned=moments.zoned, time_zone=time_zone)
+    findings: tuple[Finding, ...] = ()
+    if moments.zoned and time_zone is not None:
+        sentence = f"The time stamps state their own zone, so the time zone {time_zone} was not used."
+        findings = (note("TIME_ZONE_UNUSED", sentence),)
+    elif not moments.zoned and time_zone is None:
+        sentence = (
+            "The time stamps state no zone and were taken as UTC; local time would repeat or skip an hour "
+            "when clocks are changed (state the zone with --set time_zone=… or time_zone)."
+        )
+        findings = (note("NO_TIME_ZONE", sentence),)
     if moments.leap is not None:
         begun = np.diff(moments.leap.astype(np.int8), prepend=np.int8(0)) > 0
         ns = ns + np.cumsum(begun) * 1_000_000_000
@@ -443,19 +432,6 @@ def _localized(stamps: Any, time_zone: str) -> Any:
             )
             raise NoTimeError(msg, lost) from None
     return localized.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy().astype("datetime64[ns]")
-
-
-def _zone_finding(*, zoned: bool, time_zone: str | None) -> tuple[Finding, ...]:
-    if zoned and time_zone is not None:
-        sentence = f"The time stamps state their own zone, so the time zone {time_zone} was not used."
-        return (note("TIME_ZONE_UNUSED", sentence),)
-    if zoned or time_zone is not None:
-        return ()
-    sentence = (
-        "The time stamps state no zone and were taken as UTC; local time would repeat or skip an hour when "
-        "clocks are changed (state the zone with --set time_zone=… or time_zone)."
-    )
-    return (note("NO_TIME_ZONE", sentence),)
 
 
 _UNIX_SCALES = ((1e8, 1e10, 1.0), (1e11, 1e13, 1e-3), (1e14, 1e16, 1e-6), (1e17, 1e19, 1e-9))
@@ -555,10 +531,8 @@ def times_from_numbers(
             raise _unit_unclear(values, f"as time in {_UNIT_NAMES.get(scale, unit)}")
         seconds, wrapped = across_weeks((values - values[0]) * scale)
         return Times(seconds=seconds, start=None, form=form, scale=scale, findings=(*assumed, *wrapped))
-    unit_ns, epoch = {
-        "mjd": (_DAY_NS, MJD_OF_UNIX_EPOCH),
-        "spreadsheet": (_DAY_NS, _SPREADSHEET_UNIX_EPOCH),
-    }.get(form, (round(scale * 1e9), 0))
+    epochs = {"mjd": MJD_OF_UNIX_EPOCH, "spreadsheet": _SPREADSHEET_UNIX_EPOCH}
+    unit_ns, epoch = round(scale * 1e9), epochs.get(form, 0)
     if max(values.max() - epoch, epoch - values.min()) * (unit_ns * 1e-9) >= _LATEST_S:
         outside = np.abs(values - epoch) * (unit_ns * 1e-9) >= _LATEST_S
         msg = f"the time is {values[int(np.argmax(outside))]:.15g}, which is no {form} time"
@@ -589,13 +563,23 @@ def _unit_unclear(values: FloatArray, read: str) -> LogError:
 
 
 def _clock_times(values: FloatArray, words: str, unit: str | None) -> Times | None:
-    """Return times of day written as hhmmss, ``None`` where neither name nor numbers say that they are."""
-    stated = bool(CLOCK_WORDS.search(words))
-    if not stated and (words or unit or not looks_like_clock(values[:10_000])):
+    """Return times of day written as hhmmss, ``None`` where neither name nor numbers say that they are.
+
+    Numbers without a name say so where they jump by 40 as a minute is full, or by 4040 as an hour is.
+    """
+    stated = re.search(r"\bhh ?mm ?ss\b", words) is not None
+    if not stated and (words or unit or len(values) < 3):
         return None
-    of_day = seconds_of_clock(values)
-    if of_day is None:
+    hours, minutes, seconds = values // 10_000, values // 100 % 100, values % 100
+    if not ((values >= 0) & (hours < 24) & (minutes < 60) & (seconds < 60)).all():
         return None
+    of_day = hours * 3600 + minutes * 60 + seconds
+    if not stated:
+        step = float(np.median(np.diff(values[:10_000])))
+        over = np.unique(np.diff(values[:10_000])) - step
+        even = step > 0 and np.allclose(np.diff(of_day[:10_000]), step)
+        if not (even and np.isin(over, (0, 40, 4040)).all() and (over > 0).any()):
+            return None
     seconds, finding = across_midnights(of_day)
     findings = (finding,) if stated else (finding, *_form_finding("time_of_day", "", 1.0))
     return Times(seconds=seconds, start=None, form="time_of_day", findings=findings)

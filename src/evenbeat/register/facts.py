@@ -141,49 +141,49 @@ class Calibration(_Stated):
     def _check(self) -> None:
         if self.as_left is None and not self.adjusted and not isinstance(self.as_found, str):
             object.__setattr__(self, "as_left", self.as_found)
-        measured = isinstance(self.as_found, float) or self.as_left is not None
-        uncertainty = self.standard_uncertainty
-        if not measured and self.as_found is None:
+        found, left, spread = self.as_found, self.as_left, self.standard_uncertainty
+        measured, own = isinstance(found, float) or left is not None, self.as_left_uncertainty
+        if not measured and found is None:
             msg = "neither as_found nor as_left is given; a calibration needs one of them, or in or out"
-            raise InputError(msg)
-        if measured and not (uncertainty is not None and uncertainty > 0):
-            shown = "empty" if uncertainty is None else f"{uncertainty:g}"
+        elif measured and not (spread is not None and spread > 0):
+            shown = "empty" if spread is None else f"{spread:g}"
             msg = f"standard_uncertainty is {shown}; it must be positive (k = 1)"
-            raise InputError(msg)
-        if self.adjusted and self.as_left is None:
+        elif self.adjusted and left is None:
             msg = "adjusted, but as_left is empty; give the offset it was left at"
-            raise InputError(msg)
-        for name in OFFSETS:
-            value = getattr(self, name)
-            if isinstance(value, float) and abs(value) > UNUSUAL_OFFSET:
-                msg = (
-                    f"{name} is {value:g} of the frequency, as no oscillator is off; give the offset from "
-                    "nominal, with its unit where it is not fractional: '12 ppb'"
-                )
-                raise InputError(msg)
-        left = self.as_left_uncertainty
-        if left is not None and (self.as_left is None or not left > 0):
+        elif far := {
+            name: value
+            for name in OFFSETS
+            if isinstance(value := getattr(self, name), float) and abs(value) > UNUSUAL_OFFSET
+        }:
+            name, value = next(iter(far.items()))
             msg = (
-                f"as_left_uncertainty is {left:g}; it must be positive (k = 1), with an as_left that it is of"
+                f"{name} is {value:g} of the frequency, as no oscillator is off; give the offset from "
+                "nominal, with its unit where it is not fractional: '12 ppb'"
             )
-            raise InputError(msg)
-        if self.valid_until is not None and self.valid_until < self.date[:10]:
+        elif own is not None and (left is None or not own > 0):
+            msg = (
+                f"as_left_uncertainty is {own:g}; it must be positive (k = 1), with an as_left that it is of"
+            )
+        elif self.valid_until is not None and self.valid_until < self.date[:10]:
             msg = f"valid_until is {self.valid_until}, before the calibration of {self.date}"
-            raise InputError(msg)
-        if self.reference == self.instrument:
+        elif self.reference == self.instrument:
             msg = f"{self.instrument} cannot be its own reference; leave reference empty, or name another"
-            raise InputError(msg)
-        if self.certificate_sha256:
-            _check_sha256(self.certificate_sha256, "certificate_sha256")
-        both = isinstance(self.as_found, float) and self.as_left is not None and uncertainty is not None
-        if not self.adjusted and both:
-            found, stays, spread = self.as_found, self.as_left, uncertainty
-            if abs(stays - found) > UNADJUSTED_SPREAD * spread:  # type: ignore[operator]
-                msg = (
-                    f"not adjusted, but as_found {found:g} and as_left {stays:g} differ by more than their "
-                    "uncertainty; correct the values or say adjusted = yes"
-                )
-                raise InputError(msg)
+        elif (
+            not self.adjusted
+            and isinstance(found, float)
+            and left is not None
+            and spread is not None
+            and abs(left - found) > UNADJUSTED_SPREAD * spread
+        ):
+            msg = (
+                f"not adjusted, but as_found {found:g} and as_left {left:g} differ by more than their "
+                "uncertainty; correct the values or say adjusted = yes"
+            )
+        else:
+            if self.certificate_sha256:
+                _check_sha256(self.certificate_sha256, "certificate_sha256")
+            return
+        raise InputError(msg)
 
     @cached_property
     def moment(self) -> datetime:
@@ -251,24 +251,22 @@ class Event(_Stated):
     remark: str = ""
 
     def _check(self) -> None:
+        spread, known = self.standard_uncertainty, self.standard_uncertainty is not None
         if self.what not in EVENTS:
             msg = f"what is {self.what!r}; it must be one of {', '.join(EVENTS)}"
-            raise InputError(msg)
-        known = self.standard_uncertainty is not None
-        if self.change is not None and not known:
+        elif self.change is not None and not known:
             msg = (
                 f"change is {self.change:g}, but not how well it is known; give standard_uncertainty (k = 1)"
             )
-            raise InputError(msg)
-        if known and not (self.standard_uncertainty or 0.0) > 0:
-            msg = f"standard_uncertainty is {self.standard_uncertainty:g}; it must be positive (k = 1)"
-            raise InputError(msg)
-        if known and self.what not in ("move", "adjustment"):
+        elif known and not (spread or 0.0) > 0:
+            msg = f"standard_uncertainty is {spread:g}; it must be positive (k = 1)"
+        elif known and self.what not in ("move", "adjustment"):
             msg = f"a change of the offset belongs to a move or an adjustment, not to {self.what!r}"
-            raise InputError(msg)
-        if self.place and self.what != "move":
+        elif self.place and self.what != "move":
             msg = f"place belongs to a move, not to {self.what!r}"
-            raise InputError(msg)
+        else:
+            return
+        raise InputError(msg)
 
     @cached_property
     def moment(self) -> datetime:

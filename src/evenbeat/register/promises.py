@@ -30,20 +30,11 @@ Verdict = Literal["kept", "below what was promised", "too few to say"]
 
 @dataclass(frozen=True, kw_only=True)
 class Promise(Plain):
-    """One promise, and what the next calibration says of it.
+    """One promise, made on a day and until another, and what the next calibration says of it.
 
-    Attributes
-    ----------
-    made, due
-        Day of the assessment, and until when it promised.
-    reliability
-        With what probability; NaN where the assessment does not say.
-    calibrated
-        Day of the calibration.
-    within
-        Whether it found the instrument within the tolerance that was promised.
-    late
-        Whether it came after the due day: it then says nothing of the promise, and does not count.
+    ``reliability`` is NaN where the assessment does not say it; ``within``: the calibration found the
+    instrument within the tolerance that was promised. One that came ``late``, after the due day, says nothing
+    of it.
     """
 
     instrument: str
@@ -58,19 +49,11 @@ class Promise(Plain):
 
 @dataclass(frozen=True, kw_only=True)
 class Realised(Plain):
-    """How often promises were kept in one class, or in all.
+    """How often promises were kept in one class, or in all, of those that a calibration came in time for.
 
-    Attributes
-    ----------
-    tested, kept
-        Promises that a calibration came in time for, and how many of them were kept.
-    share, low, high
-        Of those that were kept, with its 95 % interval (Clopper-Pearson); NaN where none was tested.
-    promised
-        Mean of the reliabilities promised; NaN where none says it.
-    verdict
-        ``below what was promised`` where the whole interval is; ``kept`` where its lower end is at most 0.05
-        below; else ``too few to say``.
+    Share with its 95 % interval (Clopper-Pearson), and mean of the reliabilities promised; NaN where there is
+    none. ``below what was promised`` where the whole interval is; ``kept`` where its lower end is at most
+    0.05 below; else ``too few to say``.
     """
 
     oscillator_class: str

@@ -72,24 +72,11 @@ F = TypeVar("F", Instrument, Calibration, Event, KeptAssessment)
 
 @dataclass(frozen=True, kw_only=True)
 class Entry(Plain):
-    """One row.
+    """One row, from number 1 on without a gap.
 
-    Attributes
-    ----------
-    number
-        From 1, without a gap.
-    content
-        JSON of the fact; ``None`` where the entry that it corrects is withdrawn.
-    corrects, reason
-        Number of the entry that this one replaces, and why.
-    who, role
-        The person who made it and in what role, as stated; ``account NAME`` where nobody was.
-    written_at
-        UTC, ISO.
-    software
-        What wrote it, with its version.
-    former_hash, hash
-        SHA-256 of the row before, and of this one with that.
+    ``content`` is the JSON of the fact, ``None`` where the entry that it ``corrects`` is withdrawn. ``who``
+    is the person who made it, as stated, ``account NAME`` where nobody was. Times are UTC, ISO; ``software``
+    is what wrote it, with its version. The hashes are SHA-256 of the row before, and of this one with that.
     """
 
     number: int

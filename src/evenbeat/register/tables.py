@@ -44,16 +44,9 @@ _NUMBERS = ("as_found", "as_left", "standard_uncertainty", "as_left_uncertainty"
 
 @dataclass(frozen=True, kw_only=True)
 class Imported:
-    """What a table brought into a register.
+    """What a table brought into a register: entries added, of events only changes of status.
 
-    Attributes
-    ----------
-    instruments, calibrations, events
-        Entries added; of events only changes of status.
-    repeated
-        Rows that the register held already, word for word, and that were not added again.
-    findings
-        What was assumed.
+    Rows ``repeated`` were there already, word for word, and not added again.
     """
 
     instruments: int

@@ -14,7 +14,7 @@ from evenbeat.findings import Finding, caution
 from evenbeat.plain import Plain
 from evenbeat.register.facts import Calibration, Instrument, day_of
 from evenbeat.register.register import Register, unknown_instrument
-from evenbeat.result import Column, Result
+from evenbeat.result import Column, Result, fitting
 from evenbeat.tables import Field, TableLike, read_table
 from evenbeat.units import counted
 
@@ -32,18 +32,9 @@ Kind = Literal["calibration", "assessment", "reading"]
 class Touched(Plain):
     """One thing that rests on the reference while it was in doubt.
 
-    Attributes
-    ----------
-    kind
-        ``calibration``, ``assessment`` or ``reading``.
-    date
-        As it was entered.
-    what
-        Number of the certificate, headline of the assessment, name of the reading.
-    through
-        The way from the reference to the instrument: ``standard → counter``.
-    share
-        Error of the reference in half widths of the instrument's tolerance; NaN where either is not known.
+    ``what`` is the number of the certificate, headline of the assessment or name of the reading, ``through``
+    the way from the reference to the instrument, as ``standard → counter``, ``share`` the error of the
+    reference in half widths of the instrument's tolerance; NaN where either is not known.
     """
 
     kind: Kind
@@ -80,7 +71,7 @@ class Trace(Result):
             Column("instrument", heading="instrument"),
             Column("kind", heading="kind"),
             Column("date", heading="date"),
-            Column("what", heading="what", form=lambda text: text if len(text) <= 24 else f"{text[:23]}…"),
+            Column("what", heading="what", form=fitting(24)),
             Column("share", heading="share of tolerance", form=".2g"),
         )
 
@@ -170,7 +161,11 @@ def trace_reference(
             ways.setdefault(one.instrument, f"{ways[name]} → {one.instrument}")
             windows.setdefault(one.instrument, []).append(window)
             waiting.append((one.instrument, window))
-    shares = {name: _share(about.get(name), error) for name in windows}
+    limits = {name: one.tolerance for name, one in about.items() if one.tolerance is not None}
+    shares = {
+        name: abs(error) / Tolerance.of(limits[name]).half_width if name in limits else math.nan
+        for name in windows
+    }
 
     def touched(kind: Kind, name: str, date: str, what: str) -> Touched:
         return Touched(
@@ -230,12 +225,6 @@ def _doubt(
     known = at and last and isinstance(at[-1].as_found, float) and last[-1].as_left is not None
     error = at[-1].as_found - last[-1].as_left if known else math.nan  # type: ignore[operator]
     return begin, end, error
-
-
-def _share(about: Instrument | None, error: float) -> float:
-    if about is None or about.tolerance is None:
-        return math.nan
-    return abs(error) / Tolerance.of(about.tolerance).half_width
 
 
 def _remarks(begin: dt.datetime | None, error: float, silent: int) -> Iterator[Finding]:

@@ -9,6 +9,7 @@ it saw (:mod:`evenbeat.register.store`); due lists and audit records print their
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -119,7 +120,7 @@ def _looked_through(register: Register, noted_head: str | None) -> tuple[Verific
     facts: dict[int, Fact] = {}
     seen = seen_heads(register.path)  # first: whoever writes meanwhile only adds rows
     with reading(register.path) as connection:
-        found = _file_findings(connection)
+        found = [*_file_findings(connection)]
         former, expected = "", 1
         hashes = {0: ""}
         broken: list[Finding] = []
@@ -192,22 +193,20 @@ def _noted(head: str) -> tuple[int, str]:
     return int(number), digest
 
 
-def _file_findings(connection: sqlite3.Connection) -> list[Finding]:
-    """Return what is wrong with the file itself: pages, tables, triggers."""
-    found = []
+def _file_findings(connection: sqlite3.Connection) -> Iterator[Finding]:
+    """Yield what is wrong with the file itself: pages, tables, triggers."""
     state = " ".join(connection.execute("PRAGMA integrity_check(1)").fetchone()[0].split())
     if state != "ok":
-        found.append(stop("FILE_DAMAGED", f"The file is damaged: {state}."))
+        yield stop("FILE_DAMAGED", f"The file is damaged: {state}.")
     held = {sql for (sql,) in connection.execute("SELECT sql FROM sqlite_master WHERE sql IS NOT NULL")}
     for name in foreign_objects(connection):
         sentence = f"The file holds what no register has: {name}."
-        found.append(stop("FORM_CHANGED", sentence))
+        yield stop("FORM_CHANGED", sentence)
     for statement in STATEMENTS:
         if statement.strip() not in held:
             name = " ".join(statement.split()[:3])
             sentence = f"The file lacks what this version made it with ({name} …): somebody changed its form."
-            found.append(stop("FORM_CHANGED", sentence))
-    return found
+            yield stop("FORM_CHANGED", sentence)
 
 
 def _row_findings(row: tuple[Any, ...], former: str, expected: int) -> tuple[list[Finding], Fact | None]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from evenbeat import __version__
@@ -60,21 +60,20 @@ def bench_page(check: BenchCheck, settings: Mapping[str, Any] | None = None) -> 
     return html_page(document)
 
 
-def _lines(check: BenchCheck) -> list[tuple[str, str]]:
+def _lines(check: BenchCheck) -> Iterator[tuple[str, str]]:
     facts = check.facts
-    lines = [("Verdict", f"{check.verdict} by {check.rule.name}: {check.rule.says}")]
+    yield "Verdict", f"{check.verdict} by {check.rule.name}: {check.rule.says}"
     if check.timebase_offset is not None:
         low, high = check.timebase_offset.interval()
-        lines.append(("Timebase", f"{check.timebase_offset}, between {low:.2g} and {high:.2g} (95 %)"))
+        yield "Timebase", f"{check.timebase_offset}, between {low:.2g} and {high:.2g} (95 %)"
     if not math.isnan(check.usable_hz[0]):
-        lines.append(("Passed from, to", f"{check.usable_hz[0]:.7g} Hz to {check.usable_hz[1]:.7g} Hz"))
+        yield "Passed from, to", f"{check.usable_hz[0]:.7g} Hz to {check.usable_hz[1]:.7g} Hz"
     if facts.rated_hz is not None:
-        lines.append(("Rated", f"{facts.rated_hz[0]:.7g} Hz to {facts.rated_hz[1]:.7g} Hz"))
+        yield "Rated", f"{facts.rated_hz[0]:.7g} Hz to {facts.rated_hz[1]:.7g} Hz"
     if facts.reference:
-        lines.append(("Reference", facts.reference))
+        yield "Reference", facts.reference
     if facts.date:
-        lines.append(("Date", facts.date))
-    return lines
+        yield "Date", facts.date
 
 
 def _points(check: BenchCheck) -> Grid:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import Any
 
 from evenbeat import __version__
@@ -47,12 +48,8 @@ def due_page(due: DueList) -> str:
     The same list gives the same bytes. A long list shows its 500 most urgent lines; the table of
     ``evenbeat fleet -o`` holds all.
     """
-    return html_page(_document(due))
-
-
-def _document(due: DueList) -> Document:
     figures = _figures(due)
-    return Document(
+    document = Document(
         title="Due list",
         subtitle=f"{due.source.get('name', '')}, for {due.on.isoformat()}",
         headline=due.headline() + ".",
@@ -71,25 +68,22 @@ def _document(due: DueList) -> Document:
         footer=f"evenbeat {__version__}",
         illustrations=figures,
     )
+    return html_page(document)
 
 
-def _lines(due: DueList) -> list[tuple[str, str]]:
-    lines = []
+def _lines(due: DueList) -> Iterator[tuple[str, str]]:
     first = next((one for one in due.instruments if one.state == "overdue"), None)
     if first is not None:
         since = "" if first.due is None else f"due since {first.due.isoformat()}. "
-        lines.append(("Most urgent", f"{first.instrument}: {since}{first.reason}"))
+        yield "Most urgent", f"{first.instrument}: {since}{first.reason}"
     known = [one for one in due.instruments if not math.isnan(one.probability_within)]
     if known:
         low = min(known, key=lambda one: one.probability_within)
-        lines.append(
-            ("Least sure", f"{low.instrument}: in tolerance today with {percent(low.probability_within)}")
-        )
+        yield "Least sure", f"{low.instrument}: in tolerance today with {percent(low.probability_within)}"
     open_ones = due.counts["not evaluated"]
     if open_ones:
-        lines.append(("Not evaluated", f"{counted(open_ones, 'instrument')}; each line says why"))
-    lines.append(("Reliability", f"{100 * float(str(due.settings['reliability'])):g} % at every moment"))
-    return lines
+        yield "Not evaluated", f"{counted(open_ones, 'instrument')}; each line says why"
+    yield "Reliability", f"{100 * float(str(due.settings['reliability'])):g} % at every moment"
 
 
 @styled

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from evenbeat.assessment.history_case import HistoryAssessment
-from evenbeat.calibration.decision import Decision, probability_text
+from evenbeat.calibration.decision import probability_text
 from evenbeat.calibration.tolerance import Tolerance
 from evenbeat.figures.history import draw_history_forecast, history_forecast_caption
 from evenbeat.figures.interval import draw_interval, interval_caption
@@ -70,7 +70,16 @@ def history_document(assessment: HistoryAssessment) -> Document:
             Section(heading="Findings", blocks=other_findings(assessment.findings), folded=True),
             Section(
                 heading="Settings and provenance",
-                blocks=(_settings(assessment), _provenance(assessment)),
+                blocks=(
+                    pairs(
+                        "What was asked, as given",
+                        setting_rows(assessment.settings),
+                        heads=("Setting", "Value"),
+                        first=50,
+                        narrow=True,
+                    ),
+                    _provenance(assessment),
+                ),
                 folded=True,
             ),
             Section(
@@ -97,17 +106,14 @@ def _lines(assessment: HistoryAssessment) -> tuple[tuple[str, str], ...]:
     if setpoint is not None:
         lines.append(("if adjusted", f"{setpoint._headline()}."))
         lines += [("untested", one.sentence) for one in setpoint.findings if one.code == "BEYOND_EVIDENCE"]
-    if assessment.last_found is not None:
-        lines.append(("last found", _found_text(assessment.last_found)))
+    made = assessment.last_found
+    if made is not None:  # where the last value lies, in words that state no conformity
+        limits = Tolerance(lower=made.lower, upper=made.upper)
+        where = "within" if limits.holds(made.measured.value) else "OUTSIDE"
+        within = probability_text(made.conformance_probability)
+        said = f"{made.measured}, {where} {limits} (probability of being within: {within})."
+        lines.append(("last found", said))
     return tuple(lines)
-
-
-def _found_text(made: Decision) -> str:
-    """Say where the last value lies, in words that state no conformity."""
-    limits = Tolerance(lower=made.lower, upper=made.upper)
-    where = "within" if limits.holds(made.measured.value) else "OUTSIDE"
-    probability = probability_text(made.conformance_probability)
-    return f"{made.measured}, {where} {limits} (probability of being within: {probability})."
 
 
 def _key_numbers(assessment: HistoryAssessment) -> Section:
@@ -228,16 +234,6 @@ def _calibrations(assessment: HistoryAssessment) -> Grid:
         rows=rows,
         widths=(24, 22, 22, 18, 14, 20) if numbered else (24, 22, 22, 18, 14),
         numeric=(1, 2, 3),
-    )
-
-
-def _settings(assessment: HistoryAssessment) -> Grid:
-    return pairs(
-        "What was asked, as given",
-        setting_rows(assessment.settings),
-        heads=("Setting", "Value"),
-        first=50,
-        narrow=True,
     )
 
 

@@ -10,8 +10,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenbeat.assessment.assess import Assessment
-from evenbeat.assessment.verdict import ToleranceNow
-from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.clock.aging import AGING_LAWS
 from evenbeat.clock.model import ClockModel
 from evenbeat.conditioning.condition import TITLES
@@ -77,14 +75,22 @@ def log_document(assessment: Assessment) -> Document:
         sections=(
             Section(heading="What carries the answer", blocks=illustrations[:1]),
             trouble_section(assessment.beside_verdict, said=assessment.verdict.headline),
-            next_section(assessment),
+            Section(heading="What to do next", blocks=(Bullets(items=assessment.next_steps),)),
             key_numbers(assessment),
             *decision_sections(case),
-            settings_section(assessment),
+            Section(
+                heading="Settings and provenance",
+                blocks=(_settings(assessment), _provenance(assessment)),
+                folded=True,
+            ),
             cautions_section(),
             evidence(assessment, illustrations[1:]),
             *test_sections(case),
-            findings_section(assessment),
+            Section(
+                heading="Findings and checks",
+                blocks=(*other_findings(assessment.findings), *_checks_of_the_log(assessment)),
+                folded=True,
+            ),
             method_section(assessment),
         ),
         footer=f"evenbeat {assessment.software.get('evenbeat', '')}".strip(),
@@ -95,18 +101,25 @@ def log_document(assessment: Assessment) -> Document:
 Row = tuple[str, str, str]
 
 
-def next_section(assessment: Assessment) -> Section:
-    """Return what to do next."""
-    return Section(heading="What to do next", blocks=(Bullets(items=assessment.next_steps),))
-
-
 def key_numbers(assessment: Assessment) -> Section:
     """Return the table of key numbers, each with the interval that belongs to it."""
     rows: list[Row] = []
-    if assessment.now is not None:
-        rows.append(_now_row(assessment.now))
-    if assessment.interval is not None:
-        rows += _interval_rows(assessment.interval)
+    now, suggestion = assessment.now, assessment.interval
+    if now is not None:
+        means = f"offset {range_text(now.low, now.high)}" + (
+            " (bounds)" if now.judged_by == "display" else ""
+        )
+        if math.isnan(now.low):
+            assumed = now.judged_by == "assumed nominal"
+            means = "nominal frequency not stated" if assumed else "bounds of the display not known"
+        rows.append((f"In or out of {now.tolerance} now", now.state, means))
+    if suggestion is not None and math.isnan(suggestion.interval_s):
+        rows.append(("Suggested interval", "none", suggestion.reason))
+    elif suggestion is not None:
+        least = "at least " if suggestion.limited_by == "record length" else ""
+        held = f" less {suggestion.guard_band:.3g}" if suggestion.guard_band else ""
+        means = f"within {suggestion.tolerance}{held} with at least {percent_text(suggestion.reliability)}"
+        rows.append(("Suggested interval", f"{least}{duration_text(suggestion.interval_s)}", means))
     if assessment.model is not None:
         rows += _clock_rows(assessment.model)
     curve = assessment.curves.get("overlapping_allan")
@@ -131,52 +144,26 @@ def key_numbers(assessment: Assessment) -> Section:
     return Section(heading="Key numbers", blocks=(grid,))
 
 
-def _now_row(now: ToleranceNow) -> Row:
-    name = f"In or out of {now.tolerance} now"
-    if math.isnan(now.low):
-        why = "nominal frequency not stated" if now.judged_by == "assumed nominal" else ""
-        return name, now.state, why or "bounds of the display not known"
-    bounds = f"offset {range_text(now.low, now.high)}"
-    return name, now.state, f"{bounds} (bounds)" if now.judged_by == "display" else bounds
-
-
-def _interval_rows(suggestion: IntervalSuggestion) -> list[Row]:
-    least = "at least " if suggestion.limited_by == "record length" else ""
-    known = not math.isnan(suggestion.interval_s)
-    value = f"{least}{duration_text(suggestion.interval_s)}" if known else "none"
-    held = f" less {suggestion.guard_band:.3g}" if suggestion.guard_band else ""
-    means = f"within {suggestion.tolerance}{held} with at least {percent_text(suggestion.reliability)}"
-    return [("Suggested interval", value, means if known else suggestion.reason)]
-
-
-def _clock_rows(model: ClockModel) -> list[Row]:
+def _clock_rows(model: ClockModel) -> Iterator[Row]:
     now = model.frequency_at([model.record.duration_s])
     over = duration_text(model.averaging_time_s)
     low, high = now.interval()
     offset = Estimate.normal(float(now.mean[0]), float(now.standard_uncertainty[0]))
     rate, line = model.aging_rate().per_day, model.least_squares.rate.per_day
-    rows = [
-        (
-            f"Offset at the end of the record, mean over {over}",
-            str(offset),
-            range_text(float(low[0]), float(high[0])),
-        ),
-        ("Aging rate at the end, per day", _bare(rate), _interval(rate)),
-        ("  what plain least squares would claim, per day", _bare(line), _interval(line)),
-    ]
+    between = range_text(float(low[0]), float(high[0]))
+    yield f"Offset at the end of the record, mean over {over}", str(offset), between
+    yield "Aging rate at the end, per day", _bare(rate), _interval(rate)
+    yield "  what plain least squares would claim, per day", _bare(line), _interval(line)
     for influence in model.trend.influences:
         sensitivity = model.sensitivity(influence.name)
         name = covariate_label(influence.name)[0]
-        rows.append(
-            (f"Change with {name}, {per_words(sensitivity.unit)}", _bare(sensitivity), _interval(sensitivity))
-        )
+        yield f"Change with {name}, {per_words(sensitivity.unit)}", _bare(sensitivity), _interval(sensitivity)
         lag = model.lag(influence.name)
         if lag.standard_uncertainty > 0:
-            rows.append(("  lag, in seconds", _bare(lag), _interval(lag)))
+            yield "  lag, in seconds", _bare(lag), _interval(lag)
     for name in model.trend.not_determined:
         unit = model.sensitivity(name).unit
-        rows.append((f"Change with {covariate_label(name)[0]}, {per_words(unit)}", "not determined", ""))
-    return rows
+        yield f"Change with {covariate_label(name)[0]}, {per_words(unit)}", "not determined", ""
 
 
 def _bare(estimate: Estimate) -> str:
@@ -188,34 +175,28 @@ def _interval(estimate: Estimate) -> str:
     return range_text(low, high)
 
 
-def _stability_rows(curve: StabilityCurve) -> list[Row]:
+def _stability_rows(curve: StabilityCurve) -> Iterator[Row]:
     """Return the deviation at the first averaging time, the lowest known one and the one nearest to a day."""
     known = np.flatnonzero(np.isfinite(curve.deviation) & (curve.deviation > 0) & (curve.edf >= 3))
     if not len(known):
-        return []
+        return
     low, high = curve.confidence_interval()
     day = int(known[np.argmin(np.abs(np.log(curve.averaging_time_s[known] / SECONDS_PER_DAY)))])
     best = int(known[np.argmin(curve.deviation[known])])
-    rows = []
     title = curve.title[0].upper() + curve.title[1:]
     for at in dict.fromkeys((int(known[0]), best, day)):
         name = f"{title} at {duration_text(float(curve.averaging_time_s[at]))}"
         lowest = ", the lowest" if at == best else ""
-        rows.append(
-            (name + lowest, f"{curve.deviation[at]:.3g}", range_text(float(low[at]), float(high[at])))
-        )
-    return rows
+        yield name + lowest, f"{curve.deviation[at]:.3g}", range_text(float(low[at]), float(high[at]))
 
 
-def _holdover_rows(holdover: HoldoverForecast) -> list[Row]:
-    rows = []
+def _holdover_rows(holdover: HoldoverForecast) -> Iterator[Row]:
     ends = zip(*holdover.forecast.interval(holdover.confidence), strict=True)
     for duration, mean, (low, high) in zip(holdover.duration_s, holdover.forecast.mean, ends, strict=True):
         size, unit = seconds_unit([low, high])
         between = f"{range_text(float(low) / size, float(high) / size)}\N{NO-BREAK SPACE}{unit}"
         name = f"Time error {duration_text(float(duration))} after the reference is lost"
-        rows.append((name, time_text(float(mean)), between))
-    return rows
+        yield name, time_text(float(mean)), between
 
 
 HOLDOVER_POINTS = 36
@@ -401,15 +382,6 @@ def _why_missing(assessment: Assessment) -> str:
     return " ".join(sentences)
 
 
-def findings_section(assessment: Assessment) -> Section:
-    """Return assumptions, checks that passed and what each check of the log did; the rest stands in front."""
-    return Section(
-        heading="Findings and checks",
-        blocks=(*other_findings(assessment.findings), *_checks_of_the_log(assessment)),
-        folded=True,
-    )
-
-
 def _checks_of_the_log(assessment: Assessment) -> Iterator[Block]:
     """Yield what the checks of the log found; those that found nothing or were not made in one line each."""
     checks = assessment.record.checks
@@ -475,15 +447,6 @@ def _forecast_words() -> Paragraph:
             "time up to which the probability of being within the tolerance less the guard band is at "
             "least the reliability at every moment, and never longer than the record."
         )
-    )
-
-
-def settings_section(assessment: Assessment) -> Section:
-    """Return what was asked, what was taken for granted, and which input and software it rests on."""
-    return Section(
-        heading="Settings and provenance",
-        blocks=(_settings(assessment), _provenance(assessment)),
-        folded=True,
     )
 
 

@@ -77,6 +77,7 @@ def _is_narrow(block: Block) -> bool:
 
 
 def _new_pdf(document: Document) -> FPDF:
+    import matplotlib as mpl
     from fpdf import FPDF
 
     class Paged(FPDF):  # type: ignore[misc, unused-ignore]
@@ -97,17 +98,14 @@ def _new_pdf(document: Document) -> FPDF:
     pdf.set_lang("en")
     pdf.set_margins(MARGIN_MM, MARGIN_MM, MARGIN_MM)
     pdf.set_auto_page_break(auto=True, margin=MARGIN_MM)
-    _add_fonts(pdf)
-    return pdf
-
-
-def _add_fonts(pdf: FPDF) -> None:
-    import matplotlib as mpl
-
     folder = Path(mpl.get_data_path()) / "fonts" / "ttf"
-    pdf.add_font("DejaVu", "", folder / "DejaVuSans.ttf")
-    pdf.add_font("DejaVu", "B", folder / "DejaVuSans-Bold.ttf")
-    pdf.add_font("DejaVuMono", "", folder / "DejaVuSansMono.ttf")
+    for family, style, name in (
+        ("DejaVu", "", "DejaVuSans"),
+        ("DejaVu", "B", "DejaVuSans-Bold"),
+        ("DejaVuMono", "", "DejaVuSansMono"),
+    ):
+        pdf.add_font(family, style, folder / f"{name}.ttf")
+    return pdf
 
 
 def _answer(pdf: FPDF, document: Document) -> None:

@@ -25,7 +25,7 @@ from evenbeat.register.register import Register
 from evenbeat.register.store import is_database
 from evenbeat.register.verification import opened_intact
 from evenbeat.report.write import belongs_together
-from evenbeat.result import Column, Result
+from evenbeat.result import Column, Result, fitting
 
 ROUNDING = 1e-9
 """Numbers that differ by no more of themselves differ by rounding of another machine or version."""
@@ -53,17 +53,7 @@ class Difference(Plain):
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Recomputed(Result):
-    """What a recomputation of an audit record shows, made by :func:`verify_record`.
-
-    Attributes
-    ----------
-    record
-        Name of the file.
-    compared
-        How many values were compared.
-    differences
-        Those that differ.
-    """
+    """What a recomputation of an audit record shows, made by :func:`verify_record`."""
 
     record: str
     compared: int
@@ -80,8 +70,8 @@ class Recomputed(Result):
     def _columns(self) -> tuple[Column, ...]:
         return (
             Column("where", heading="where"),
-            Column("filed", heading="filed", form=_short),
-            Column("recomputed", heading="recomputed", form=_short),
+            Column("filed", heading="filed", form=fitting(24)),
+            Column("recomputed", heading="recomputed", form=fitting(24)),
         )
 
     def _shown_rows(self, count: int) -> range:
@@ -93,10 +83,6 @@ class Recomputed(Result):
             f"{self.record} {state}: {len(self.differences)} of {self.compared} values differ from what was "
             "computed again"
         )
-
-
-def _short(text: str) -> str:
-    return text if len(text) <= 24 else f"{text[:23]}…"
 
 
 def verify_record(path: str | Path, inputs: Sequence[str | Path] = ()) -> Recomputed:

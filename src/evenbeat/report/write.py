@@ -26,16 +26,9 @@ _NAMES = HTML_NAME, PDF_NAME, JSON_NAME = "report.html", "report.pdf", "result.j
 
 @dataclass(frozen=True, kw_only=True)
 class Report:
-    """The files that were written.
+    """The files that were written; ``pdf`` is ``None`` where none was asked for, or why not is ``trouble``.
 
-    Attributes
-    ----------
-    pdf
-        ``None`` where none was asked for, or it could not be made.
-    identity
-        Stands in each of the files, so that files of two reports are told apart.
-    trouble
-        Why there is no PDF though one was asked for; else empty.
+    ``identity`` stands in each of the files, so that files of two reports are told apart.
     """
 
     html: Path

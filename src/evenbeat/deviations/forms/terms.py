@@ -12,10 +12,11 @@ from __future__ import annotations
 import math
 import os
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, partial
+from typing import Any
 
 import numpy as np
 from scipy import fft
@@ -46,47 +47,66 @@ SHORTEST_BLOCK = 1 << 14
 LONGEST_DIRECT = 16
 
 
-def in_threads(
-    one: Callable[[int], TermSum], samples: Samples, factors: IntArray, progress: Progress | None
-) -> list[TermSum]:
-    """Return what each factor gives, of long records in two threads."""
-    longest_first, found = np.asarray(factors).tolist()[::-1], []  # they take longest
-    with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
-        threads = samples.points >= FEWEST_SAMPLES_FOR_THREADS
-        for terms in pool.map(one, longest_first) if threads else map(one, longest_first):
-            found.append(terms)
-            if progress is not None:
-                progress(len(found), len(longest_first))
-    return found[::-1]
+class Form(ABC):
+    """What a statistic computes, in units of the sampling interval.
 
-
-class TermForm(ABC):
-    """A mean of squares of terms linear in phase, in units of the interval; what touches a gap is left out.
-
-    ``order`` is 2 for the Allan, 3 for the Hadamard family; a term covers ``spans`` averaging times, starts
-    at every sample if ``overlapping``, else once per averaging time. The averaging factors are multiples of
-    ``step`` from the ``smallest`` on, averaging times ``effective_share`` of them.
+    ``order`` is 2 for the Allan, 3 for the Hadamard family. The averaging factors are multiples of ``step``
+    from the ``smallest`` on, averaging times ``effective_share`` of them.
     """
 
-    takes_gaps, effective_share, smallest, step = True, 1.0, 1, 1
+    takes_gaps, effective_share, smallest, step = False, 1.0, 1, 1
     order: int
-    spans: int
-    overlapping: bool
 
     @abstractmethod
     def largest(self, points: int) -> int:
         """Return the largest averaging factor of a record with this many phase points."""
 
-    @abstractmethod
+    def variance(self, samples: Any, factor: int) -> TermSum:
+        """Return the raw variance as ``total``, NaN without a term, and which terms there are."""
+        raise NotImplementedError
+
     def variances(
         self,
         samples: Samples,
         factors: IntArray,
         *,
-        minimum_coverage: float = 1.0,
+        minimum_coverage: float = 1.0,  # noqa: ARG002
         progress: Progress | None = None,
     ) -> list[TermSum]:
-        """Return the variance at each factor as ``total``, NaN without a term, and which terms there are."""
+        """Return the raw variance at each factor, of long records in two threads."""
+        longest_first, found = np.asarray(factors).tolist()[::-1], []  # they take longest
+        with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
+            run = pool.map if samples.points >= FEWEST_SAMPLES_FOR_THREADS else map
+            for terms in run(partial(self.variance, samples), longest_first):
+                found.append(terms)
+                if progress is not None:
+                    progress(len(found), len(longest_first))
+        return found[::-1]
+
+    @abstractmethod
+    def moments(self, sums: Sequence[TermSum], points: int, factors: Sequence[int]) -> Moments:
+        """Return expectation and scatter at each factor, and the variance that is estimated."""
+
+    @abstractmethod
+    def weighing(
+        self, terms: TermSum, points: int, factor: int, levels: FloatArray, edf: float, expected: FloatArray
+    ) -> FloatArray | None:
+        """Return matrices, shape (1 or 2, n, n), whose eigenvalues are in proportion to the weights.
+
+        Of the chi-squared variables behind the variance; ``None`` where one will do.
+        """
+
+
+class TermForm(Form):
+    """A mean of squares of terms linear in phase; what touches a gap is left out.
+
+    A term covers ``spans`` averaging times, starts at every sample if ``overlapping``, else once per
+    averaging time.
+    """
+
+    takes_gaps = True
+    spans: int
+    overlapping: bool
 
     @abstractmethod
     def scale(self, factor: int) -> float:
@@ -97,7 +117,7 @@ class TermForm(ABC):
         """Return the covariance of two terms that many terms apart per unit of each level, (noises, n)."""
 
     def moments(self, sums: Sequence[TermSum], points: int, factors: Sequence[int]) -> Moments:  # noqa: ARG002
-        """Return expectation and scatter of the terms that exist, and the variance that is estimated."""
+        """Return those of the terms that exist; it is the expectation that is estimated."""
         found = moments_of_terms([(self, terms, m) for terms, m in zip(sums, factors, strict=True)])
         scale = np.array([[self.scale(factor)] for factor in factors])
         expected = scale * found.expected
@@ -113,11 +133,10 @@ class TermForm(ABC):
         edf: float,
         expected: FloatArray,  # noqa: ARG002
     ) -> FloatArray | None:
-        """Return matrices, shape (1 or 2, n, n), whose eigenvalues are in proportion to the weights.
+        """Return covariances of the terms.
 
-        Of the chi-squared variables behind the variance, which are the eigenvalues of the covariance of the
-        terms. Where the record holds many averaging times, or many terms are independent, chi-squared itself
-        is good to half a point of probability, and of a single term it is exact: then ``None``.
+        Where the record holds many averaging times, or many terms are independent, chi-squared itself is
+        good to half a point of probability, and of a single term it is exact.
         """
         times = terms.possible / (factor if self.overlapping else 1)
         if terms.terms <= 1 or not has_weights(times, edf):
@@ -281,23 +300,11 @@ class ParabolicForm(TermForm):
         """Return half the number of points, at one point fewer than the Allan variance needs."""
         return points // 2 if points > 3 else (points - 1) // 2
 
-    def variances(
-        self,
-        samples: Samples,
-        factors: IntArray,
-        *,
-        minimum_coverage: float = 1.0,  # noqa: ARG002
-        progress: Progress | None = None,
-    ) -> list[TermSum]:
-        """Return the variances, and which terms exist."""
-
-        def one(factor: int) -> TermSum:
-            terms = parabolic_terms(samples, factor)
-            scale = self.scale(factor) * float(factor) ** 2
-            terms.total = scale * terms.total / terms.terms if terms.terms else np.nan
-            return terms
-
-        return in_threads(one, samples, factors, progress)
+    def variance(self, samples: Samples, factor: int) -> TermSum:
+        """Return the variance, and which terms exist."""
+        terms = parabolic_terms(samples, factor)
+        terms.total *= self.scale(factor) * float(factor) ** 2 / terms.terms if terms.terms else math.nan
+        return terms
 
     def scale(self, factor: int) -> float:
         """Return the variance over the mean square of terms with weights as in ``parabolic_weights``."""

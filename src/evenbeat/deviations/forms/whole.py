@@ -17,7 +17,7 @@ shorter forms.
 from __future__ import annotations
 
 import math
-from abc import ABC, abstractmethod
+from abc import abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -27,10 +27,10 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from evenbeat.deviations.averaging import IntArray
 from evenbeat.deviations.covariance import exponents_of, phase_kernel
-from evenbeat.deviations.forms.terms import equivalent_degrees_of_freedom, in_threads
+from evenbeat.deviations.forms.terms import Form, equivalent_degrees_of_freedom
 from evenbeat.deviations.freedom import Moments, at_least_one, has_weights, lag_weights, overlapping_lags
-from evenbeat.deviations.sums.kernels import Progress, TermSum
-from evenbeat.deviations.sums.samples import PhasePoints, Samples
+from evenbeat.deviations.sums.kernels import TermSum
+from evenbeat.deviations.sums.samples import PhasePoints
 from evenbeat.quantities import FloatArray
 
 MOST_POINTS = 161
@@ -42,23 +42,13 @@ LONGEST_ROWS = 32
 TERMS_AT_ONCE = 1 << 12
 
 
-class WholeForm(ABC):
+class WholeForm(Form):
     """A quadratic form of phase without gaps: written out if short, in proportion to one if long.
 
-    The averaging factors are multiples of ``step`` from the ``smallest`` on, averaging times
-    ``effective_share`` of them, of which ``intervals`` stand for one averaging factor of samples.
+    ``intervals`` of the averaging factor stand for one averaging time of samples.
     """
 
-    takes_gaps, effective_share, smallest, step, intervals = False, 1.0, 1, 1, 1.0
-    order: int
-
-    @abstractmethod
-    def largest(self, points: int) -> int:
-        """Return the largest averaging factor of a record with this many phase points."""
-
-    @abstractmethod
-    def variance(self, samples: PhasePoints, factor: int) -> TermSum:
-        """Return the raw variance as ``total``, and the number of terms."""
+    intervals = 1.0
 
     @abstractmethod
     def matrix(self, points: int, factor: int) -> FloatArray:
@@ -80,22 +70,8 @@ class WholeForm(ABC):
         """Return the published bias, expectation over what is estimated; if there is none the exact one."""
         return self.expected(points, factor, exponent) / self.aimed_at(factor, exponent)
 
-    def variances(
-        self,
-        samples: Samples,
-        factors: IntArray,
-        *,
-        minimum_coverage: float = 1.0,  # noqa: ARG002
-        progress: Progress | None = None,
-    ) -> list[TermSum]:
-        """Return the raw variance at each factor as ``total``."""
-        if not isinstance(samples, PhasePoints):  # unreachable: gaps are refused before
-            msg = "phase points without gaps are needed"
-            raise TypeError(msg)
-        return in_threads(lambda factor: self.variance(samples, factor), samples, factors, progress)
-
     def moments(self, sums: Sequence[TermSum], points: int, factors: Sequence[int]) -> Moments:  # noqa: ARG002
-        """Return expectation and scatter: exact for up to ``MOST_POINTS`` points.
+        """Return those of each factor: exact for up to ``MOST_POINTS`` points.
 
         In longer records expectations are exact and each noise has its own degrees of freedom; how far the
         scatter of two noises is joint is taken from a record in equal proportions.
@@ -111,10 +87,7 @@ class WholeForm(ABC):
         edf: float,
         expected: FloatArray,
     ) -> FloatArray | None:
-        """Return a matrix, shape (1, n, n), with eigenvalues as the weights; ``None`` where one is enough.
-
-        That of a record in equal proportions, each noise with the share that it really has.
-        """
+        """Return that of a record in equal proportions, each noise with the share that it really has."""
         if not has_weights(points / factor * self.intervals, edf):
             return None
         short_points, short = in_proportion(points, factor, self.step)

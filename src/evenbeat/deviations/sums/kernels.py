@@ -430,7 +430,7 @@ class _Work:
         return borders[::2], borders[1::2]
 
     def runs(self, lags: IntArray, number: int, *, averaged: bool) -> IntArray:
-        """Return where the runs of terms at one of the lags begin and end that touch no gap, shape (2, runs)."""
+        """Return where the runs of terms at one of the lags begin and end, shape (2, runs)."""
         together = max(1, MOST_BORDERS // (len(self._gaps[0]) + 1))
         part = number // together
         if self._runs[:2] != (part, averaged):
@@ -450,7 +450,7 @@ class _Work:
             shifts = lags[:, :, np.newaxis] * np.arange(self._order + 1)[:, np.newaxis]
             begins, ends = (np.sort((row - shifts).reshape(len(lags), -1)) for row in (begins, ends))
         possible = self._points - reach
-        begins, ends = (np.clip(places, 0, possible) for places in (begins, ends))
+        begins, ends = (np.minimum(np.maximum(places, 0), possible) for places in (begins, ends))
         # gaps that meet are one; what is left between them are the runs
         before = np.maximum.accumulate(np.hstack([0 * lags, ends]), axis=1)
         return before, np.hstack([begins, possible])
