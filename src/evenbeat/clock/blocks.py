@@ -256,9 +256,10 @@ def _runs(present: np.ndarray, edges: list[int], hole: int) -> tuple[np.ndarray,
     return first[first < last], last[first < last]
 
 
-def sums_between(values: FloatArray, first: np.ndarray, last: np.ndarray) -> FloatArray:
+def sums_between(values: np.ndarray, first: np.ndarray, last: np.ndarray) -> FloatArray:
     """Return the sums of samples from ``first`` up to ``last``."""
-    total = np.concatenate([[0.0], np.cumsum(values)])
+    total = np.zeros(len(values) + 1)
+    np.cumsum(values, out=total[1:])
     return total[last] - total[first]
 
 

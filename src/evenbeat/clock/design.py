@@ -285,21 +285,21 @@ class Felt:
         self._known: dict[tuple[int, float], tuple[FloatArray, FloatArray, float]] = {}
 
     @cached_property
-    def _counted(self) -> tuple[npt.NDArray[np.bool_], IntArray, IntArray]:
-        """The samples that count, and first and last of each block."""
+    def _counted(self) -> tuple[npt.NDArray[np.bool_], IntArray, IntArray, FloatArray]:
+        """The samples that count, first and last of each block, and how many of it count."""
         *_, present = with_covariates(self._record, self._blocks.covariates)
         spans = self._blocks.spans.scaled(1 / self._record.interval_s)
-        first, last = np.round(spans.start), np.ceil(spans.stop - 1e-6)  # gates may end before
-        return present, first.astype(int), last.astype(int)
+        first = np.round(spans.start).astype(int)
+        last = np.ceil(spans.stop - 1e-6).astype(int)  # gates may end before
+        return present, first, last, sums_between(present, first, last)
 
     def behind(self, place: int, lag_s: float) -> tuple[FloatArray, FloatArray, float]:
         """Return the powers of one influence behind a lag, over blocks and sampled, and its last value."""
         if (place, lag_s) not in self._known:
             inside = lagged(self._outside[place], lag_s / self._record.interval_s)
             powers = self._influences[place].powers(inside)
-            present, first, last = self._counted
-            shown = (np.where(present, power, 0.0) for power in (np.ones(len(inside)), *powers.T))
-            count, *sums = (sums_between(each, first, last) for each in shown)
+            present, first, last, count = self._counted
+            sums = [sums_between(np.where(present, power, 0.0), first, last) for power in powers.T]
             sampled = powers[:: _stride(self._record)].copy()
             self._known[place, lag_s] = np.array(sums).T / count[:, np.newaxis], sampled, float(inside[-1])
         return self._known[place, lag_s]

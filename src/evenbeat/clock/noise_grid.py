@@ -16,7 +16,9 @@ quantity at each point of the grid (Box & Tiao 1973, 2.7).
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Literal
@@ -237,19 +239,21 @@ def _cached_grid(
     moved = {RANDOM_WALK_FM: np.array(ratios.random_walk_fm), WANDERING_DRIFT: np.array(ratios.wander)}
     turns = np.empty((len(pairs), len(spans) - 1, len(spans) - 1))
     nodes = []
-    for turn, (p, f, moving) in zip(turns, pairs, strict=True):
-        turn[:], eigenvalues, log_determinant = _diagonalised(contrasted, p, f, moving)
-        nodes.append(
-            Node(
-                white_pm=p,
-                flicker_fm=f,
-                moving=moving,
-                ratios=moved[moving],
-                turn=turn,
-                eigenvalues=eigenvalues,
-                log_determinant=log_determinant,
+    with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
+        diagonal = pool.map(lambda pair: _diagonalised(contrasted, *pair), pairs)
+        for turn, (p, f, moving), found in zip(turns, pairs, diagonal, strict=True):
+            turn[:], eigenvalues, log_determinant = found
+            nodes.append(
+                Node(
+                    white_pm=p,
+                    flicker_fm=f,
+                    moving=moving,
+                    ratios=moved[moving],
+                    turn=turn,
+                    eigenvalues=eigenvalues,
+                    log_determinant=log_determinant,
+                )
             )
-        )
     return NoiseGrid(
         spans=spans,
         block=block,
@@ -270,7 +274,7 @@ def _diagonalised(
         base = base + p * covariances[WHITE_PM]
     lower = np.linalg.cholesky(0.5 * (base + base.T))
     whitened = linalg.lapack.dsygst(covariances[moving], lower, lower=1)[0]  # the lower half of L⁻¹ R L⁻ᵀ
-    eigenvalues, vectors = linalg.eigh(whitened, overwrite_a=True, check_finite=False, driver="evd")
+    eigenvalues, vectors = np.linalg.eigh(whitened)  # lets another thread run, as scipy's does not
     log_determinant = 2 * float(np.sum(np.log(np.diag(lower))))
     turn = linalg.blas.dtrsm(1.0, lower, vectors, lower=1, trans_a=1).T
     return turn, np.maximum(eigenvalues, 0.0), log_determinant

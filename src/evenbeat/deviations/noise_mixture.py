@@ -24,7 +24,7 @@ from itertools import combinations
 from typing import Self
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
@@ -327,7 +327,9 @@ def _normal_draws(unknowns: int) -> FloatArray:
 
     By an additive recurrence with powers of the root of ``x^(d+1) = x + 1`` (Kronecker sequence).
     """
-    root = float(optimize.brentq(lambda x: x ** (unknowns + 1) - x - 1, 1, 2))
+    root = 2.0
+    for _ in range(60):  # x^(u + 1) = x + 1
+        root = (1 + root) ** (1 / (unknowns + 1))
     places = np.arange(1, DRAWS + 1)[:, np.newaxis] * root ** -np.arange(1.0, unknowns + 1)
     return np.asarray(special.ndtri((0.5 + places) % 1))
 
