@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from itertools import combinations
 from typing import Self
 
@@ -291,10 +291,18 @@ def _sums(samples: Samples, lags: IntArray, order: int, *, averaged: bool) -> li
             total=math.fsum(part.total for part in parts),
             possible=sum(part.possible for part in parts),
             terms=sum(part.terms for part in parts),
-            valid=np.concatenate([part.mask for part in parts]) if samples.has_gaps else None,
+            runs=partial(_runs_joined, parts) if samples.has_gaps else None,
         )
         for parts in zip(*each, strict=True)
     ]
+
+
+def _runs_joined(parts: Sequence[TermSum]) -> IntArray:
+    """Return where runs of used terms begin and end in all parts, one after the other."""
+    offsets = np.cumsum([0, *(part.possible for part in parts[:-1])]).tolist()
+    begins, ends = np.hstack([part.runs + offset for offset, part in zip(offsets, parts, strict=True)])
+    apart = begins[1:] != ends[:-1]  # those that meet are one
+    return np.array([np.append(begins[:1], begins[1:][apart]), np.append(ends[:-1][apart], ends[-1:])])
 
 
 @lru_cache(maxsize=16)

@@ -117,7 +117,7 @@ def stretches_of_runs(runs: IntArray, length: int, possible: int) -> tuple[IntAr
     return first + np.rint(offsets).astype(np.int64), counts[some].astype(float)
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=32)
 def _two_of(count: int) -> tuple[IntArray, IntArray, FloatArray]:
     """Return the places of all pairs out of so many borders, and one, negative where both are of one kind."""
     one, other = np.triu_indices(count, 1)
