@@ -32,6 +32,7 @@ from evenbeat.logs.cells import (
     line_ends,
     measured_parts,
     number_in,
+    row_cells,
     row_in,
     row_lines,
     shown,
@@ -107,7 +108,7 @@ def _cells_of_row(line: str, form: Form) -> list[str]:
         raise _OddLineError(RULE, harmless=True)
     if any(form.header) and tuple(split_line(line, form.separator)[: form.columns]) == form.header:
         raise _OddLineError(REPEATED_HEADER, harmless=True)
-    cells = split_line(line, form.separator, joined_moment=form.joined_moment)
+    cells = row_cells(line, form)
     if len(cells) > form.columns and any(cells[form.columns :]):
         reason = f"the row has {len(cells)} cells where the others have {form.columns}: {shown(line)}"
         raise _OddLineError(reason)
@@ -522,7 +523,5 @@ def first_cells(log: LogText, form: Form, index: int, count: int) -> list[str]:
     how = (form.first_line, form.separator, count)
     if how not in log.first_rows:
         lines = (line for _, line in itertools.islice(row_lines(log, form), count))
-        log.first_rows[how] = [
-            split_line(line, form.separator, joined_moment=form.joined_moment) for line in lines
-        ]
+        log.first_rows[how] = [row_cells(line, form) for line in lines]
     return [row[index] for row in log.first_rows[how] if max(index + 1, form.fewest) <= len(row)]
