@@ -73,6 +73,22 @@ def test_import_is_light() -> None:
     assert "Record of 99 fractional frequencies" in done.stdout
 
 
+def test_a_log_is_assessed_without_slow_imports() -> None:
+    """The verdict on a day at 1 s waits as long for imports as for numbers: optimizers take a sixth of it."""
+    script = (
+        "import sys, evenbeat as eb\n"
+        "levels = eb.NoiseLevels(white_fm=1e-20, random_walk_fm=1e-30)\n"
+        "print(eb.assess(eb.simulate_clock(600, interval_s=60, levels=levels, seed=1)))\n"
+        "slow = {'scipy.optimize', 'scipy.stats', 'scipy.integrate', 'pandas', 'matplotlib'}\n"
+        "print(*slow & set(sys.modules), file=sys.stderr)"
+    )
+
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+
+    assert done.stderr.split() == []
+    assert "aging" in done.stdout
+
+
 def test_approx_is_relative() -> None:
     """Values of the size of a variance are told apart by the tests; see conftest.py."""
     assert pytest.approx(2e-22) != 1e-22

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from evenbeat.errors import InputError, TooShortError
 from evenbeat.findings import Finding, note
-from evenbeat.intake import check_positive, checked_samples, utc
+from evenbeat.intake import blocks, check_positive, checked_samples, utc
 from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_DAY, duration_text
 
@@ -53,8 +53,10 @@ class Grid:
         """Return the column on the grid, NaN where no reading is."""
         if self.positions is None or self.cells == len(column):
             return column
-        placed = np.full(self.cells, np.nan)
-        placed[self.positions] = column
+        placed, filled = np.full(self.cells, np.nan), 0
+        for block in blocks(column):
+            placed[self.positions[filled : filled + len(block)]] = block
+            filled += len(block)
         return placed
 
     def late(self, moments: FloatArray | IntArray, rows: slice) -> FloatArray:

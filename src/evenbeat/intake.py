@@ -56,6 +56,15 @@ def let_go(mapping: mmap.mmap | None) -> None:
         mapping.madvise(mmap.MADV_DONTNEED)
 
 
+def thinned(values: FloatArray, most: int) -> FloatArray:
+    """Return samples spread evenly over a row, a few more than ``most`` where it is longer."""
+    stride, begin, some = max(1, len(values) // most), 0, [np.empty(0)]
+    for block in blocks(values):
+        some.append(np.array(block[-begin % stride :: stride], dtype=float))
+        begin += len(block)
+    return np.concatenate(some)
+
+
 def extremes_and_mean(values: FloatArray) -> tuple[float, float, float]:
     """Return smallest, mean and largest of the samples that are not NaN; NaN where there is none."""
     smallest, largest, total, count = math.inf, -math.inf, 0.0, 0

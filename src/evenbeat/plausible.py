@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 
 from evenbeat.findings import Finding, caution, stop
+from evenbeat.intake import extremes_and_mean
 from evenbeat.quantities import FloatArray
 from evenbeat.units import SECONDS_PER_YEAR, duration_text, frequency_text
 
@@ -94,8 +95,8 @@ def implausible_tolerance(
     values
         The usable samples.
     """
-    rates = values if kind == "frequency" else np.diff(values) / interval_s
-    largest = float(np.nanmax(np.abs(rates))) if np.isfinite(rates).any() else 0.0
+    low, _, high = extremes_and_mean(values if kind == "frequency" else np.diff(values) / interval_s)
+    largest = max(high, -low)
     if not 0 < FAR_TOLERANCE * largest < widest:
         return None
     sentence = (

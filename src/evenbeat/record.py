@@ -11,6 +11,7 @@ import hashlib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -553,9 +554,7 @@ class Record(Result):
     @property
     def elapsed_s(self) -> FloatArray:
         """Shape (n,): seconds since the first sample (start of the gate for frequency)."""
-        if self.epochs_ns is not None:
-            return self.epochs_ns / 1e9
-        return np.arange(len(self)) * self.interval_s
+        return self.rows_elapsed_s(0, len(self))
 
     @property
     def spacing_s(self) -> float:
@@ -596,17 +595,17 @@ class Record(Result):
     @property
     def excluded(self) -> int:
         """Number of samples that are present but flagged as left out."""
-        mask = self._excluded_mask()
-        return 0 if mask is None else int(np.count_nonzero(mask & ~np.isnan(self.values)))
+        starts, stops = self._left_out
+        begins = np.maximum(starts, np.append(0, stops[:-1]))  # where they overlap, once
+        pairs = zip(begins.tolist(), stops.tolist(), strict=True)
+        return sum(int(np.count_nonzero(~np.isnan(self.values[a:b]))) for a, b in pairs if a < b)
 
-    def _excluded_mask(self) -> npt.NDArray[np.bool_] | None:
-        spans = [flag for flag in self.flags if flag.excluded]
-        if not spans:
-            return None
-        mask = np.zeros(len(self), dtype=bool)
-        for flag in spans:
-            mask[flag.start : flag.stop] = True
-        return mask
+    @cached_property
+    def _left_out(self) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+        """Where the flags that exclude samples begin, in order, and up to where they reach from there."""
+        spans = sorted((flag.start, flag.stop) for flag in self.flags if flag.excluded)
+        starts, stops = np.array(spans, dtype=np.intp).reshape(-1, 2).T
+        return starts, np.maximum.accumulate(stops)
 
     @property
     def steps(self) -> tuple[Flag, ...]:
@@ -619,19 +618,35 @@ class Record(Result):
         Returns the stored array itself where nothing is flagged, so that a memory-mapped record of
         10⁹ samples stays on disk.
         """
-        mask = self._excluded_mask()
-        steps = self.steps if without_steps else ()
-        if mask is None and not steps:
-            return self.values
-        values = np.array(self.values, dtype=float)
-        if mask is not None:
-            values[mask] = np.nan
-        for step in steps:
-            size: float | FloatArray = step.size or 0.0
-            if self.kind == "phase" and step.cause == "frequency_step":
-                size = size * (self.elapsed_s[step.start :] - self.time_of(step.start))
-            values[step.start :] -= size
+        if len(self._left_out[0]) or (without_steps and self.steps):
+            return self.usable_rows(0, len(self), without_steps=without_steps)
+        return self.values
+
+    def usable_rows(self, begin: int, end: int, *, without_steps: bool) -> FloatArray:
+        """Return the samples from one row to another (exclusive) that an analysis should use, as a copy."""
+        values = np.array(self.values[begin:end], dtype=float)
+        starts, stops = self._left_out
+        for at in range(int(np.searchsorted(stops, begin, side="right")), int(np.searchsorted(starts, end))):
+            values[max(0, starts[at] - begin) : max(0, stops[at] - begin)] = np.nan
+        for step in self.steps if without_steps else ():
+            self.take_out(values, begin, step.cause, step.size or 0.0, step.start)
         return values
+
+    def take_out(self, values: FloatArray, begin: int, cause: str, size: float, start: int) -> None:
+        """Subtract a step at a row, in place, from the rows from ``begin`` on."""
+        after = max(0, start - begin)
+        if after >= len(values):
+            return
+        gained: float | FloatArray = size
+        if self.kind == "phase" and cause == "frequency_step":
+            gained = size * (self.rows_elapsed_s(begin + after, begin + len(values)) - self.time_of(start))
+        values[after:] -= gained
+
+    def rows_elapsed_s(self, begin: int, end: int) -> FloatArray:
+        """Return seconds since the first sample for the samples from one row to another (exclusive)."""
+        if self.epochs_ns is not None:
+            return np.asarray(self.epochs_ns[begin:end] / 1e9)
+        return np.arange(begin, end) * self.interval_s
 
     def to_phase(self) -> Record:
         """Return the time error of a frequency record, integrated with its mean removed and remembered.

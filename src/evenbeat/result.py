@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import html
 import math
+import re
 import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -23,6 +24,16 @@ if TYPE_CHECKING:
     import pandas as pd
 
 PAGE_WIDTH = 80
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=[%a-zA-Zµ°±])")
+
+
+def filled(text: str, *, first: str = "", rest: str = "") -> str:
+    """Return a text in lines of ``PAGE_WIDTH`` that part no number from its unit, with these indents."""
+    kept = _NUMBER_AND_UNIT.sub("\0", text)
+    lines = textwrap.fill(kept, PAGE_WIDTH, initial_indent=first, subsequent_indent=rest)
+    return lines.replace("\0", " ")
+
+
 UNKNOWN = "–"
 
 
@@ -182,14 +193,11 @@ class Result(Plain):
         return f"<{self._headline()}>"
 
     def __str__(self) -> str:
-        parts = [textwrap.fill(self._headline(), PAGE_WIDTH)]
+        parts = [filled(self._headline())]
         table = self._table()
         if table is not None:
             parts.append(table.as_text())
-        parts.extend(
-            textwrap.fill(str(finding), PAGE_WIDTH, subsequent_indent="    ")
-            for finding in worst_first(self.findings)
-        )
+        parts.extend(filled(str(finding), rest="    ") for finding in worst_first(self.findings))
         return "\n".join(parts)
 
     def _repr_html_(self) -> str:

@@ -512,3 +512,21 @@ class TestSaying:
 
         assert extremes_and_mean(values) == pytest.approx(expected, rel=1e-12, abs=0)
         assert all(math.isnan(v) for v in extremes_and_mean(np.array([np.nan])))
+
+
+@pytest.mark.parametrize("kind", ["frequency", "phase"])
+def test_usable_rows_are_part_of_the_usable_values(kind: str) -> None:
+    """Whatever the part: overlapping flags leave their samples out, a step goes on from its row."""
+    values = np.random.default_rng(1).standard_normal(60)
+    outliers = [(5, 9), (7, 8), (8, 20), (40, 41)]
+    flags = [Flag(cause="outlier", start=a, stop=b, excluded=True, sentence="") for a, b in outliers]
+    flags.append(Flag(cause="frequency_step", start=30, stop=30, excluded=False, sentence="", size=2.0))
+    record = Record(kind=kind, values=values, interval_s=10.0, flags=tuple(flags))
+    expected = values - 2.0 * np.maximum(np.arange(60) - 30, 0) * 10.0
+    if kind == "frequency":
+        expected = values - 2.0 * (np.arange(60) >= 30)
+    expected[[*range(5, 20), 40]] = np.nan
+    assert record.excluded == 16
+    np.testing.assert_allclose(record.usable_values(without_steps=True), expected)
+    for begin, end in [(0, 60), (0, 7), (7, 8), (8, 31), (31, 60), (50, 60)]:
+        np.testing.assert_allclose(record.usable_rows(begin, end, without_steps=True), expected[begin:end])

@@ -377,9 +377,13 @@ def test_frequency_sums_count_what_is_present() -> None:
     frequency = np.array([1.0, np.nan, 3.0, 5.0])
     out = np.empty(3)
 
-    FrequencySums.of(frequency, 2.0, 0.5, 0.0).fill_advances(out, 0, 2)
+    FrequencySums.of([frequency], len(frequency), interval_s=2.0, minimum_coverage=0.5).fill_advances(
+        out, 0, 2
+    )
     assert out.tolist() == [4.0, 12.0, 16.0]
-    FrequencySums.of(frequency, 2.0, 1.0, 0.0).fill_advances(out, 0, 2)
+    FrequencySums.of([frequency], len(frequency), interval_s=2.0, minimum_coverage=1.0).fill_advances(
+        out, 0, 2
+    )
     assert np.isnan(out[:2]).all()
     assert out[2] == 16.0
 

@@ -47,6 +47,15 @@ def test_a_due_day_that_has_passed_is_said_first(demo_data: Path, tmp_path: Path
     assert f"Overdue: it was due on {due}" in page
 
 
+@pytest.mark.parametrize("name", ["analysed_on", "reference_due"])
+def test_a_day_that_is_none_is_named(demo_data: Path, name: str) -> None:
+    """The sentence names the argument, not another one that is a day as well."""
+    with pytest.raises(eb.InputError, match=f"{name} is 'in spring'; an ISO date"):
+        assess_history(
+            demo_data / "kittiwake-history.csv", tolerance=1e-8, whole_case=False, **{name: "in spring"}
+        )
+
+
 def test_certificates_of_a_register_stand_beside_their_calibrations(tmp_path: Path) -> None:
     """Where the register knows the number of a certificate, the page shows it; elsewhere a dash."""
     register = eb.Register.create(tmp_path / "register.sqlite")

@@ -427,7 +427,7 @@ def assess(
 def _tolerance_doubted(record: Record, limits: Tolerance) -> Finding | None:
     """Return a caution where the tolerance is far beyond everything in the record."""
     values = record.usable_values(without_steps=False)
-    if record.kind == "phase":
+    if record.kind == "phase" and record.removed_frequency:
         values = values + record.removed_frequency * record.elapsed_s
     widest = max(abs(limits.lower), abs(limits.upper))
     return implausible_tolerance(widest, record.kind, values, record.spacing_s)
@@ -487,7 +487,9 @@ def _without_environment(record: Record, names: Sequence[str]) -> Record:
 
 def _varying_temperatures(record: Record) -> tuple[str, ...]:
     """Return the temperatures that differ between readings that are not set aside."""
-    present = ~np.isnan(record.usable_values(without_steps=False))
     names = [name for name in record.covariates if name.endswith("_c")]
+    if not names:
+        return ()
+    present = ~np.isnan(record.usable_values(without_steps=False))
     spans = {name: record.covariates[name][present] for name in names}
     return tuple(name for name, column in spans.items() if np.nanmin(column) < np.nanmax(column))

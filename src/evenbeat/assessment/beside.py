@@ -65,7 +65,7 @@ class Beside:
                 path, instrument=instrument, date_order=date_order, nominal_frequency_hz=nominal_frequency_hz
             )
             inputs = (file_source(path, rows=len(history)),)
-        history, too_old = _since(history, checked_date(since))
+        history, too_old = _since(history, checked_date(since, "history_from"))
         points, findings = calibration_points_of(history)
         if not points:
             msg = "the history holds no calibration with a value; beside a log values are needed"

@@ -70,9 +70,9 @@ class DecisionBasis(Plain):
         """
         return cls(
             rule=decision_rule(rule),
-            rule_chosen_on=_day(rule_chosen_on, "rule_chosen_on"),
+            rule_chosen_on=checked_date(rule_chosen_on, "rule_chosen_on"),
             decided_by=decided_by.strip(),
-            decided_on=_day(decided_on, "decided_on"),
+            decided_on=checked_date(decided_on, "decided_on"),
         )
 
     def guard_band(self, tolerance: Tolerance, standard_uncertainty: float) -> float:
@@ -103,17 +103,12 @@ class DecisionBasis(Plain):
         if first_used is None:
             sentence = "The data have no dates, so it cannot be told whether the rule was chosen before them."
             return caution("RULE_NOT_COMPARED", sentence)
-        if self.rule_chosen_on > first_used:
-            sentence = (
-                f"The decision rule ({self.rule.name}) was chosen on {self.rule_chosen_on}, after the "
-                f"measurement of {first_used} that it judges."
-            )
-            return caution("RULE_AFTER_DATA", sentence)
+        late = self.rule_chosen_on > first_used
         sentence = (
-            f"The decision rule ({self.rule.name}) was chosen on {self.rule_chosen_on}, before the "
-            f"measurement of {first_used} that it judges."
+            f"The decision rule ({self.rule.name}) was chosen on {self.rule_chosen_on}, "
+            f"{'after' if late else 'before'} the measurement of {first_used} that it judges."
         )
-        return good("RULE_BEFORE_DATA", sentence)
+        return caution("RULE_AFTER_DATA", sentence) if late else good("RULE_BEFORE_DATA", sentence)
 
     def _facts(self) -> Mapping[str, object]:
         return {
@@ -123,14 +118,6 @@ class DecisionBasis(Plain):
             "decided_by": self.decided_by or None,
             "decided_on": self.decided_on,
         }
-
-
-def _day(day: dt.date | str | None, name: str) -> dt.date | None:
-    try:
-        return checked_date(day)
-    except InputError as error:
-        msg = f"{name} is {day!r}; an ISO date such as 2026-02-26 is needed"
-        raise InputError(msg) from error
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

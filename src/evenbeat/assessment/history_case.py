@@ -405,7 +405,7 @@ def assess_history(
                 *(() if found is None else found.findings),
             ),
         )
-    until, used, overdue = checked_date(reference_due), history.last_date, list[Finding]()
+    until, used, overdue = checked_date(reference_due, "reference_due"), history.last_date, list[Finding]()
     if until is not None and used is not None and until < used:
         sentence = (
             f"The reference was due on {until}, before the last calibration of {used}: its value is in doubt."
@@ -422,7 +422,7 @@ def assess_history(
         guard_band=band,
         reliability=reliability,
         meaning=meaning,
-        analysed_on=checked_date(analysed_on) or dt.datetime.now(dt.UTC).date(),
+        analysed_on=checked_date(analysed_on, "analysed_on") or dt.datetime.now(dt.UTC).date(),
         model=model,
         interval=interval,
         setpoint=setpoint,

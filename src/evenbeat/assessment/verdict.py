@@ -7,8 +7,6 @@ and no forecast: a clock whose future cannot be told may well be out today.
 from __future__ import annotations
 
 import math
-import re
-import textwrap
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -27,7 +25,7 @@ from evenbeat.plain import Plain, listed_as
 from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import Estimate, FloatArray, StudentMixture, number_text
 from evenbeat.record import Record
-from evenbeat.result import PAGE_WIDTH
+from evenbeat.result import filled
 from evenbeat.units import (
     SECONDS_PER_DAY,
     covariate_words,
@@ -245,7 +243,6 @@ def _next_reading(record: Record) -> StudentMixture:
 
 Line = tuple[str, str]
 LABEL_WIDTH = 12
-NO_BREAK_SPACE = "\N{NO-BREAK SPACE}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -258,7 +255,7 @@ class Verdict(Plain):
     def as_text(self) -> str:
         """Return the verdict as a page of text, at most 80 columns wide."""
         lines = [labelled_text(label, sentence) for label, sentence in self.lines]
-        return "\n".join([_filled(self.headline), "", *lines])
+        return "\n".join([filled(self.headline), "", *lines])
 
     def _facts(self) -> Mapping[str, object]:
         return {
@@ -271,14 +268,7 @@ def labelled_text(label: str, sentence: str) -> str:
     """Return a sentence wrapped beside its label."""
     if len(label) >= LABEL_WIDTH:
         label, sentence = "", f"{label}: {sentence}"
-    return _filled(sentence, first=label.ljust(LABEL_WIDTH), rest=" " * LABEL_WIDTH)
-
-
-def _filled(sentence: str, *, first: str = "", rest: str = "") -> str:
-    """Wrap a sentence without parting a number from its unit."""
-    kept = re.sub(r"(?<=\d) (?=[%a-zA-Zµ°±])", NO_BREAK_SPACE, sentence)
-    filled = textwrap.fill(kept, PAGE_WIDTH, initial_indent=first, subsequent_indent=rest)
-    return filled.replace(NO_BREAK_SPACE, " ")
+    return filled(sentence, first=label.ljust(LABEL_WIDTH), rest=" " * LABEL_WIDTH)
 
 
 def spoken_verdict(

@@ -18,7 +18,8 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from scipy import optimize, special
+import scipy
+from scipy import special
 
 from evenbeat.clock.covariance import (
     FLICKER_FM,
@@ -437,7 +438,7 @@ def record_length(uncertainty: Callable[[float], float], wanted: float) -> float
     if uncertainty(SHORTEST_S) <= wanted:
         return SHORTEST_S
     return math.exp(
-        optimize.brentq(lambda log: uncertainty(math.exp(log)) / wanted - 1, low, high, rtol=1e-12)
+        scipy.optimize.brentq(lambda log: uncertainty(math.exp(log)) / wanted - 1, low, high, rtol=1e-12)
     )
 
 

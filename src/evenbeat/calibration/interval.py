@@ -712,7 +712,7 @@ def whole_units(
     return None, (caution("NO_WHOLE_DAY", sentence),)
 
 
-def checked_date(date: dt.date | str | None) -> dt.date | None:
+def checked_date(date: dt.date | str | None, name: str = "start") -> dt.date | None:
     """Return a date from ISO text."""
     if date is None:
         return None
@@ -723,7 +723,7 @@ def checked_date(date: dt.date | str | None) -> dt.date | None:
     try:
         return dt.date.fromisoformat(str(date)[:10])
     except ValueError as error:
-        msg = f"start is {date!r}; an ISO date such as 2026-02-26 is needed"
+        msg = f"{name} is {date!r}; an ISO date such as 2026-02-26 is needed"
         raise InputError(msg) from error
 
 

@@ -8,7 +8,6 @@ practice exists: the spread belongs to the answer.
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -25,7 +24,7 @@ from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution, merged
 from evenbeat.plain import Plain
 from evenbeat.quantities import DEFAULT_CONFIDENCE, checked_probability
-from evenbeat.result import PAGE_WIDTH, Column, Result
+from evenbeat.result import Column, Result, filled
 from evenbeat.units import SECONDS_PER_HOUR, duration_text
 
 SIMPLE_MODELS = ("exponential", "weibull", "random_walk")
@@ -82,10 +81,7 @@ class MethodComparison(Result):
         )
 
     def __str__(self) -> str:
-        said = [
-            textwrap.fill(f"{one.method}: {one.says}", PAGE_WIDTH, subsequent_indent="    ")
-            for one in self.methods
-        ]
+        said = [filled(f"{one.method}: {one.says}", rest="    ") for one in self.methods]
         return "\n".join([super().__str__(), *said])
 
 

@@ -265,27 +265,16 @@ class LeastSquaresLine(Plain):
     """What plain least squares on the block averages says of the aging rate, per second.
 
     Its standard uncertainty holds only if the residuals are white, which those of oscillators are not.
-
-    Attributes
-    ----------
-    coefficients, covariance
-        Of the constant, the slope per record length, and what else the model has, by ordinary least
-        squares; shapes (p,) and (p, p).
-    variance
-        Of the residuals, with ``degrees_of_freedom``.
-    duration_s
-        Length of the record.
-    level
-        What the other columns are after the record, shape (p - 2,).
     """
 
     rate: AgingRate
+    # Of the constant, the slope per record length, and what else the model has; shapes (p,) and (p, p)
     coefficients: FloatArray
     covariance: FloatArray
-    variance: float
+    variance: float  # Of the residuals
     degrees_of_freedom: int
-    duration_s: float
-    level: FloatArray
+    duration_s: float  # Length of the record
+    level: FloatArray  # What the other columns are after the record, shape (p - 2,)
 
     def frequency_at(self, times_s: npt.ArrayLike) -> StudentMixture:
         """Return the average frequency that the line predicts at times since the start, shape (m,).

@@ -12,6 +12,7 @@ predict the last; if they fail, the forecast beyond the record deserves no more 
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -437,9 +438,8 @@ def _scored(
 
 def _scores(found: Sequence[Outcome], horizons: FloatArray, confidence: float) -> Iterator[HorizonScore]:
     groups = [
-        [outcome for outcome in found if outcome.quantity == quantity and outcome.horizon_s == horizon]
-        for quantity in QUANTITIES
-        for horizon in horizons.tolist()
+        [outcome for outcome in found if (outcome.quantity, outcome.horizon_s) == asked]
+        for asked in itertools.product(QUANTITIES, horizons.tolist())
     ]
     tested = [group for group in groups if group]
     for group in tested:

@@ -67,18 +67,20 @@ class Display:
 
         Of a clock stated not to age no rate is hidden.
         """
-        values = record.usable_values(without_steps=False)
-        seen = values[~np.isnan(values)]
-        step, hides = float(np.spacing(np.abs(seen).max(initial=0.0))), False
+        seen = record.usable_values(without_steps=False)
+        seen = seen[~np.isnan(seen)]
+        step, hides = float(np.spacing(max(seen.max(initial=0.0), -seen.min(initial=0.0)))), False
         if record.kind == "phase":
             step /= record.duration_s
         elif len(seen) > 1:
-            change = np.abs(np.diff(seen))
+            change = np.diff(seen)
+            np.abs(change, out=change)
             change[change < 64 * step] = 0.0  # one reading, rounded twice
-            least = float(change[change > 0].min(initial=np.inf))
-            shown = record.resolution or display_step(seen, None) or least
-            hides = math.isfinite(shown) and float(np.mean(change == 0)) > MOSTLY_REPEATED
-            step = shown if hides else step
+            if np.count_nonzero(change) < (1 - MOSTLY_REPEATED) * len(change):
+                least = float(change[change > 0].min(initial=np.inf))
+                shown = record.resolution or display_step(seen, None) or least
+                hides = math.isfinite(shown)
+                step = shown if hides else step
         return cls(step=step, hides=hides, rate=ages * step / (math.sqrt(3) * record.duration_s))
 
 
@@ -152,10 +154,19 @@ def block_averages(record: Record, *, most_blocks: int, covariates: Sequence[str
     first, last = first[keep], last[keep]
     length_s = factor * record.interval_s
     _need(len(first), f"gives {counted(len(first), 'average')} of {duration_text(length_s)}")
-    count = sums_between(present.astype(float), first, last)
-    means = [sums_between(np.where(present, column, 0.0), first, last) / count for column in columns]
-    middle = float(np.nanmean(values))
-    frequency = middle + sums_between(np.where(present, values - middle, 0.0), first, last) / count
+    findings = []
+    if lost:
+        sentence = f"{lost} readings without {' or '.join(covariates)} were left out of the clock model."
+        findings.append(note("COVARIATE_MISSING", sentence, readings=lost))
+    if short:
+        sentence = (
+            f"{short} readings between gaps or steps, too few for a block, were left out of the clock model."
+        )
+        findings.append(note("FRAGMENTS_LEFT_OUT", sentence, readings=short))
+
+    def means(column: FloatArray) -> FloatArray:
+        return np.array([column[a:b][present[a:b]].mean() for a, b in zip(first, last, strict=True)])
+
     gating = None  # interval and gate where time between the gates goes unmeasured
     gate_s = None if record.kind == "phase" else record.gate_s
     if gate_s is not None and gate_s <= record.interval_s * (1 - 1e-9):
@@ -163,12 +174,12 @@ def block_averages(record: Record, *, most_blocks: int, covariates: Sequence[str
     dead_time = 0.0 if gating is None else gating.interval - gating.gate
     return Blocks(
         spans=Spans(start=first * record.interval_s, stop=last * record.interval_s - dead_time),
-        frequency=frequency,
-        covariates=dict(zip(covariates, means, strict=True)),
+        frequency=means(values),
+        covariates=dict(zip(covariates, map(means, columns), strict=True)),
         length_s=length_s,
         factor=factor,
         gating=gating,
-        findings=_findings(lost, short, covariates),
+        findings=tuple(findings),
     )
 
 
@@ -236,32 +247,20 @@ def _shortest(factor: int) -> int:
 
 def _runs(present: np.ndarray, edges: list[int], hole: int) -> tuple[np.ndarray, np.ndarray]:
     """Return first and end sample of what is present in each block, divided at holes longer than ``hole``."""
-    index = np.flatnonzero(present)
-    cut = np.zeros(len(index), dtype=bool)
-    cut[np.searchsorted(index, [edge for edge in edges[:-1] if edge <= index[-1]])] = True
-    cut[1:] |= np.diff(index) > hole
-    begin = np.flatnonzero(cut)
-    end = np.append(begin[1:], len(index)) - 1
-    return index[begin], index[end] + 1
+    changes = np.flatnonzero(np.diff(present, prepend=False, append=False))
+    begins, ends = changes[::2], changes[1::2]
+    cuts = np.union1d(edges, begins[1:][begins[1:] - ends[:-1] >= hole])
+    after = np.minimum(np.searchsorted(ends, cuts[:-1], side="right"), len(ends) - 1)
+    first = np.maximum(cuts[:-1], begins[after])
+    last = np.minimum(cuts[1:], ends[np.searchsorted(begins, cuts[1:]) - 1])
+    return first[first < last], last[first < last]
 
 
-def sums_between(values: FloatArray, first: np.ndarray, last: np.ndarray) -> FloatArray:
+def sums_between(values: np.ndarray, first: np.ndarray, last: np.ndarray) -> FloatArray:
     """Return the sums of samples from ``first`` up to ``last``."""
-    total = np.concatenate([[0.0], np.cumsum(values)])
+    total = np.zeros(len(values) + 1)
+    np.cumsum(values, out=total[1:])
     return total[last] - total[first]
-
-
-def _findings(lost: int, short: int, covariates: Sequence[str]) -> tuple[Finding, ...]:
-    findings = []
-    if lost:
-        sentence = f"{lost} readings without {' or '.join(covariates)} were left out of the clock model."
-        findings.append(note("COVARIATE_MISSING", sentence, readings=lost))
-    if short:
-        sentence = (
-            f"{short} readings between gaps or steps, too few for a block, were left out of the clock model."
-        )
-        findings.append(note("FRAGMENTS_LEFT_OUT", sentence, readings=short))
-    return tuple(findings)
 
 
 MOSTLY_ALONE = 0.5

@@ -131,32 +131,30 @@ class CalibrationPoint:
     as_left_uncertainty: float | None = None
 
     def __post_init__(self) -> None:
-        if not (self.standard_uncertainty > 0 and math.isfinite(self.standard_uncertainty)):
-            msg = (
-                f"calibration at {self.at}: standard_uncertainty is {self.standard_uncertainty:g}; "
-                "it must be positive (k = 1)"
-            )
-            raise InputError(msg)
         left = math.nan if self.as_left is None else self.as_left
-        if self.adjusted and not math.isfinite(left):
-            msg = (
-                f"calibration at {self.at}: adjusted, but as_left is missing; give the offset it was left at"
-            )
-            raise InputError(msg)
-        if not self.adjusted and not math.isfinite(self.as_found):
-            msg = f"calibration at {self.at}: as_found is {self.as_found}; give the offset that was found"
-            raise InputError(msg)
-        if self.as_left_uncertainty is not None and not self.as_left_uncertainty > 0:
-            msg = (
-                f"calibration at {self.at}: as_left_uncertainty is {self.as_left_uncertainty:g}; it must be "
-                "positive (k = 1)"
-            )
-            raise InputError(msg)
-        if self.averaging_time_s is not None and not self.averaging_time_s > 0:
-            msg = (
-                f"calibration at {self.at}: averaging_time_s is {self.averaging_time_s}; it must be positive"
-            )
-            raise InputError(msg)
+        of_left, lasted = self.as_left_uncertainty, self.averaging_time_s
+        for wrong, said in (
+            (
+                not (self.standard_uncertainty > 0 and math.isfinite(self.standard_uncertainty)),
+                f"standard_uncertainty is {self.standard_uncertainty:g}; it must be positive (k = 1)",
+            ),
+            (
+                self.adjusted and not math.isfinite(left),
+                "adjusted, but as_left is missing; give the offset it was left at",
+            ),
+            (
+                not self.adjusted and not math.isfinite(self.as_found),
+                f"as_found is {self.as_found}; give the offset that was found",
+            ),
+            (
+                of_left is not None and not of_left > 0,
+                f"as_left_uncertainty is {of_left or 0:g}; it must be positive (k = 1)",
+            ),
+            (lasted is not None and not lasted > 0, f"averaging_time_s is {lasted}; it must be positive"),
+        ):
+            if wrong:
+                msg = f"calibration at {self.at}: {said}"
+                raise InputError(msg)
 
 
 Calibrations: TypeAlias = Union[Iterable[CalibrationPoint], "pd.DataFrame", str, Path]

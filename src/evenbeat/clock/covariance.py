@@ -223,17 +223,14 @@ def _dead_time_variance(exponent: int, readings: IntArray, gating: Gating) -> Fl
     It falls as A/m + B/m² with the number of readings m: two exact values give A and B for larger m.
     """
     counts = np.unique(np.append(readings[readings <= LONGEST_SUM], [LONGEST_SUM // 2, LONGEST_SUM]))
-    exact = {int(m): _excess(exponent, int(m), gating) for m in counts}
+    zero, exact = np.zeros(1), {}
+    for count in counts.tolist():
+        stop = np.array([(count - 1) * gating.interval + gating.gate])
+        whole_span = mean_frequency_variance(exponent, Spans(start=zero, stop=stop))
+        exact[count] = float((_gated(exponent, zero, np.array([count]), gating) - whole_span).item())
     half, whole = LONGEST_SUM // 2, LONGEST_SUM
     a, b = np.linalg.solve([[1 / half, 1 / half**2], [1 / whole, 1 / whole**2]], [exact[half], exact[whole]])
     return np.array([exact.get(int(m), a / m + b / m**2) for m in readings])
-
-
-def _excess(exponent: int, readings: int, gating: Gating) -> float:
-    one = np.zeros(1)
-    gated = _gated(exponent, one, np.array([readings]), gating)
-    stop = np.array([(readings - 1) * gating.interval + gating.gate])
-    return float(gated.item() - mean_frequency_variance(exponent, Spans(start=one, stop=stop)).item())
 
 
 def _edges(exponent: int, one: FloatArray, other: FloatArray) -> FloatArray:

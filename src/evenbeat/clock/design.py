@@ -233,38 +233,29 @@ def wave_over(turns_per_record: float, spans: Spans) -> FloatArray:
     return np.column_stack([smoothing * np.sin(angle), smoothing * np.cos(angle)])
 
 
-def trend_of(
-    record: Record,
-    blocks: Blocks,
-    influences: Sequence[Influence],
-    lags: Sequence[Estimate],
-    *,
-    step_times: tuple[float, ...],
-    waves_s: tuple[float, ...],
-    not_determined: Mapping[str, str] | None = None,
-) -> Trend:
-    """Return the trend of a record's blocks."""
+def trend_of(record: Record, blocks: Blocks, asked: Asked, lags: Sequence[Estimate]) -> Trend:
+    """Return the trend of a record's blocks, with the influences behind their lags."""
     fitted = tuple(
         _influence(record, each, blocks.covariates[each.name], lag)
-        for each, lag in zip(influences, lags, strict=True)
+        for each, lag in zip(asked.influences, lags, strict=True)
     )
     felt = Felt(record, blocks, fitted)
     points = [felt.point(lags_s, weight) for lags_s, weight in _spread_of(lags)]
-    sampled = [felt.behind(k, lag_s).sampled for k, lag_s in enumerate(points[0].lags_s)]
+    sampled = [felt.behind(k, lag_s)[1] for k, lag_s in enumerate(points[0].lags_s)]
     nothing = np.empty((len(frequencies(record)[:: _stride(record)]), 0))
     swing, rest, fading = _swing_and_rest(record, np.hstack([nothing, *sampled]))
     days = record.duration_s / SECONDS_PER_DAY
     return Trend(
         influences=fitted,
-        step_times=step_times,
+        step_times=asked.step_times,
         lag_points=tuple(points),
         swing=swing,
         rest=rest,
         fading=fading,
         days=days if days >= FEWEST_DAYS else 0.0,
-        waves_s=waves_s,
+        waves_s=asked.waves_s,
         record_s=record.duration_s,
-        not_determined=not_determined or {},
+        not_determined=asked.not_determined,
     )
 
 
@@ -284,15 +275,6 @@ def _spread_of(lags: Sequence[Estimate]) -> list[tuple[tuple[float, ...], float]
     return points
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Behind:
-    """The powers of one influence behind a lag: over the blocks, and sampled; and its last lagged value."""
-
-    columns: FloatArray
-    sampled: FloatArray
-    last: float
-
-
 class Felt:
     """What influences are behind lags; each lag is filtered once."""
 
@@ -300,40 +282,37 @@ class Felt:
         self._record, self._blocks, self._influences = record, blocks, influences
         covariates = [record.covariates[each.name] for each in influences]
         self._outside = [between_samples(record, without_holes(column)) for column in covariates]
-        self._known: dict[tuple[int, float], _Behind] = {}
+        self._known: dict[tuple[int, float], tuple[FloatArray, FloatArray, float]] = {}
 
     @cached_property
-    def _counted(self) -> tuple[npt.NDArray[np.bool_], IntArray, IntArray]:
-        """The samples that count, and first and last of each block."""
+    def _counted(self) -> tuple[npt.NDArray[np.bool_], IntArray, IntArray, FloatArray]:
+        """The samples that count, first and last of each block, and how many of it count."""
         *_, present = with_covariates(self._record, self._blocks.covariates)
         spans = self._blocks.spans.scaled(1 / self._record.interval_s)
-        first, last = np.round(spans.start), np.ceil(spans.stop - 1e-6)  # gates may end before
-        return present, first.astype(int), last.astype(int)
+        first = np.round(spans.start).astype(int)
+        last = np.ceil(spans.stop - 1e-6).astype(int)  # gates may end before
+        return present, first, last, sums_between(present, first, last)
 
-    def behind(self, place: int, lag_s: float) -> _Behind:
-        """Return one influence behind a lag."""
+    def behind(self, place: int, lag_s: float) -> tuple[FloatArray, FloatArray, float]:
+        """Return the powers of one influence behind a lag, over blocks and sampled, and its last value."""
         if (place, lag_s) not in self._known:
             inside = lagged(self._outside[place], lag_s / self._record.interval_s)
             powers = self._influences[place].powers(inside)
-            present, first, last = self._counted
-            shown = (np.where(present, power, 0.0) for power in (np.ones(len(inside)), *powers.T))
-            count, *sums = (sums_between(each, first, last) for each in shown)
-            self._known[place, lag_s] = _Behind(
-                columns=np.array(sums).T / count[:, np.newaxis],
-                sampled=powers[:: _stride(self._record)].copy(),
-                last=float(inside[-1]),
-            )
+            present, first, last, count = self._counted
+            sums = [sums_between(np.where(present, power, 0.0), first, last) for power in powers.T]
+            sampled = powers[:: _stride(self._record)].copy()
+            self._known[place, lag_s] = np.array(sums).T / count[:, np.newaxis], sampled, float(inside[-1])
         return self._known[place, lag_s]
 
     def point(self, lags_s: tuple[float, ...], weight: float = 1.0) -> LagPoint:
         """Return all of them behind a set of lags."""
         found = [self.behind(place, lag) for place, lag in enumerate(lags_s)]
-        together = np.hstack([np.empty((len(self._blocks), 0)), *(each.columns for each in found)])
+        together = np.hstack([np.empty((len(self._blocks), 0)), *(columns for columns, _, _ in found)])
         means = together.mean(axis=0)
         return LagPoint(
             lags_s=lags_s,
             weight=weight,
-            lagged_at_end=tuple(each.last for each in found),
+            lagged_at_end=tuple(last for _, _, last in found),
             columns=together - means,
             means=means,
         )
@@ -510,13 +489,9 @@ def _others(
 
 def _explaining(lost: _Column, columns: Sequence[_Column], shares: FloatArray) -> list[str]:
     """Return the words of what a column that was lost is made of."""
-    size = NOTICED * float(np.std(lost.values))
-    parts = [
-        each.words
-        for each, share in zip(columns, shares, strict=True)
-        if abs(share) * float(np.std(each.values)) > size
-    ]
-    return list(dict.fromkeys(parts))
+    sizes = np.abs(shares) * [np.std(each.values) for each in columns]
+    named = itertools.compress(columns, sizes > NOTICED * np.std(lost.values))
+    return list(dict.fromkeys(each.words for each in named))
 
 
 def _without_influence(asked: Asked, column: _Column, parts: Sequence[str]) -> Asked:

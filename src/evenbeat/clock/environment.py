@@ -82,11 +82,12 @@ def chosen_influences(
 
 def without_holes(column: FloatArray) -> FloatArray:
     """Return a covariate with missing samples on the straight line between their neighbours."""
-    present = ~np.isnan(column)
-    if present.all():
-        return np.asarray(column, dtype=float)
-    index = np.flatnonzero(present)
-    return np.interp(np.arange(len(column)), index, column[index])
+    missing = np.isnan(column)
+    filled = np.array(column, dtype=float)
+    if missing.any():
+        index = np.flatnonzero(~missing)
+        filled[missing] = np.interp(np.flatnonzero(missing), index, column[index])
+    return filled
 
 
 def recursion(gains: FloatArray, keep: float) -> FloatArray:

@@ -199,23 +199,15 @@ def fit_clock(
     )
     y = (blocks.drawn - blocks.drawn.mean()) / scale
     plain = (environment,) if isinstance(environment, str | Influence) else environment
-    bent, told = _bent(
-        asked,
-        frozenset(n for n in plain if isinstance(n, str)),
-        trend,
-        record,
-        blocks,
-        grid=grid,
-        y=y,
-        law=aging_laws[0],
-    )
+    open_order = frozenset(n for n in plain if isinstance(n, str))
+    bent, told = _bent(asked, open_order, trend, record, blocks, grid, y, aging_laws[0])
     if bent is not asked:
         asked, trend, fine = _trend(bent, record, blocks, aging_laws)
-    variants = _variants(grid, trend, y, laws=aging_laws)
+    variants = _variants(grid, trend, y, aging_laws)
     waves = _waves_that_stand_out(grid, y, variants, duration, known=trend.waves_s)
     if waves:
         trend = replace(trend, waves_s=(*trend.waves_s, *waves))
-        variants = _variants(grid, trend, y, laws=aging_laws)
+        variants = _variants(grid, trend, y, aging_laws)
     laws = weigh_laws(variants, observations=len(blocks) - 1, noise_levels=len(grid.covariances) - 1)
     laws = with_forecast_scores(laws, grid, y, variants, scale)
     variants, trend = spread_over_lags(grid, trend, y, variants)
@@ -226,7 +218,7 @@ def fit_clock(
         scale=scale,
         block_s=blocks.length_s,
     )
-    components = _components(prior, trend, variants, laws, duration_s=duration)
+    components = _components(prior, trend, variants, laws)
     model = ClockModel(
         record=record,
         blocks=blocks,
@@ -301,15 +293,7 @@ def _trend(
             msg = f"{len(blocks)} block averages are too few for {parameters} parameters; log longer"
             raise TooShortError(msg, needed=parameters + 4, available=len(blocks))
         fine = fine_view(record, kept.influences)
-        trend = trend_of(
-            record,
-            blocks,
-            kept.influences,
-            fine.lags,
-            step_times=kept.step_times,
-            waves_s=kept.waves_s,
-            not_determined=kept.not_determined,
-        )
+        trend = trend_of(record, blocks, kept, fine.lags)
         acting = [trend.powers_of_each(point) for point in trend.lag_points] if trend.influences else []
         asked = told_apart(kept, laws, blocks, acting, record_s=record.duration_s)
         if asked is kept:
@@ -322,7 +306,6 @@ def _bent(
     trend: Trend,
     record: Record,
     blocks: Blocks,
-    *,
     grid: NoiseGrid,
     y: FloatArray,
     law: AgingLaw,
@@ -477,11 +460,7 @@ def _laws(
 
 
 def _variants(
-    grid: NoiseGrid,
-    trend: Trend,
-    y: FloatArray,
-    *,
-    laws: tuple[AgingLaw, ...],
+    grid: NoiseGrid, trend: Trend, y: FloatArray, laws: tuple[AgingLaw, ...]
 ) -> tuple[Variant, ...]:
     def fitted(law: AgingLaw, curvatures: list[Curvature]) -> Iterator[Variant]:
         acting = trend.lag_points[0].columns
@@ -493,19 +472,14 @@ def _variants(
 
 
 def _components(
-    prior: StatedPrior,
-    trend: Trend,
-    variants: tuple[Variant, ...],
-    laws: tuple[LawWeight, ...],
-    *,
-    duration_s: float,
+    prior: StatedPrior, trend: Trend, variants: tuple[Variant, ...], laws: tuple[LawWeight, ...]
 ) -> tuple[Component, ...]:
     """Return the points of the posterior that hold all but a fraction of a percent of it.
 
     No drift wanders where none is said to be, nor beside an environment within days: what is left there of a
     temperature that does not hold everywhere at once is as smooth, and would take the response with it.
     """
-    heated = bool(trend.influences) and duration_s < WANDERS_FROM_S
+    heated = bool(trend.influences) and trend.record_s < WANDERS_FROM_S
     share = {law.law: law.weight for law in laws}
     middle = tuple(variant for variant in variants if variant.lag_point == 0)
     curvature = np.concatenate([curvature_shares(group) for group in by_law(middle).values()])

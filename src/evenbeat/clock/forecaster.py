@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize
+import scipy
 
 from evenbeat.errors import InputError
 from evenbeat.findings import Finding, caution
@@ -320,7 +320,7 @@ def first_exit(
     def excess(time: float) -> float:
         return known[time] if time in known else float(between(np.array([time]))[0]) - asked
 
-    return float(optimize.brentq(excess, low, high, xtol=1e-9 * high, rtol=1e-12))
+    return float(scipy.optimize.brentq(excess, low, high, xtol=1e-9 * high, rtol=1e-12))
 
 
 def moments(first: float, last: float) -> FloatArray:

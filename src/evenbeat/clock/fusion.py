@@ -81,10 +81,6 @@ class Offsets:
         """How each offset depends on the reference's offset and drift, shape (k, 2)."""
         return leans_over(self.spans)
 
-    def steps_over(self, spans: Spans) -> FloatArray:
-        """Return how means over spans depend on the steps, shape (m, s): the log stands between them."""
-        return steps_over(spans, self.earlier, self.later)
-
 
 def leans_over(spans: Spans) -> FloatArray:
     """Return one, and the time since the end of the log, for every span, shape (m, 2)."""
@@ -347,7 +343,7 @@ class Fusion:
 
         ``combine``, shape (targets, spans), asks for sums of means instead, ``alone`` for each by itself.
         """
-        leans, steps = leans_over(spans), self.offsets.steps_over(spans)
+        leans, steps = leans_over(spans), steps_over(spans, self.offsets.earlier, self.offsets.later)
         if combine is not None:
             leans, steps = combine @ leans, combine @ steps
         both = [np.vstack(pair) for pair in zip(self.offsets.designs, designs, strict=True)]
@@ -520,26 +516,18 @@ class _Solved:
 DISAGREEMENT = 0.01
 """Prior-predictive probability below which log and calibrations are not combined."""
 DOUBTFUL = 0.05
+NOTHING = Estimate.normal(0.0, 0.0)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class FusedModel(ClockModel):
-    """A :class:`ClockModel` whose answers are absolute: log, calibrations and reference together.
+    """A :class:`ClockModel` whose answers are absolute: log, calibrations and reference together."""
 
-    Attributes
-    ----------
-    reference
-        Prior of the log's reference, in scaled units.
-    fusion
-        The log's posterior conditioned on the calibrations; ``None`` where there is none, or where log
-        and calibrations contradict each other.
-    agreement
-        The check of one against the other.
-    """
-
-    reference: Reference
+    reference: Reference  # Prior of the log's reference, in scaled units
+    # The log's posterior conditioned on the calibrations; ``None`` where there is none, or where log and
+    # calibrations contradict each other
     fusion: Fusion | None
-    agreement: Agreement | None
+    agreement: Agreement | None  # The check of one against the other
 
     def _predict(self, targets: Targets) -> Predicted:
         if self.fusion is not None:
@@ -608,13 +596,13 @@ class FusedModel(ClockModel):
 
 def reference_prior(model: ClockModel, offset: Estimate | None, drift: Estimate | None) -> Reference:
     """Return the prior of the log's reference in the model's units; perfect where nothing is stated."""
-    sizes = model.scale, model.scale / model.record.duration_s
     means, spreads = [], []
-    for name, stated, size in zip(
-        ("reference_offset", "reference_drift"), (offset, drift), sizes, strict=True
+    for name, stated, size in (
+        ("reference_offset", offset, model.scale),
+        ("reference_drift", drift, model.scale / model.record.duration_s),
     ):
-        value = 0.0 if stated is None else stated.value
-        spread = 0.0 if stated is None else stated.standard_uncertainty
+        known = NOTHING if stated is None else stated
+        value, spread = known.value, known.standard_uncertainty
         if not (math.isfinite(value) and math.isfinite(spread)):
             msg = f"{name} is {value:g} with standard uncertainty {spread:g}; both must be finite"
             raise InputError(msg)
@@ -663,8 +651,8 @@ def _reference_finding(offset: Estimate | None, drift: Estimate | None) -> Findi
         )
         return note("REFERENCE_PERFECT", sentence)
     values = {
-        "standard_uncertainty_of_offset": 0.0 if offset is None else offset.standard_uncertainty,
-        "standard_uncertainty_of_drift_per_s": 0.0 if drift is None else drift.standard_uncertainty,
+        "standard_uncertainty_of_offset": (offset or NOTHING).standard_uncertainty,
+        "standard_uncertainty_of_drift_per_s": (drift or NOTHING).standard_uncertainty,
     }
     sentence = (
         f"Answers are absolute: the reference of the log counts as off by {offset or 0} at the end of the "

@@ -511,7 +511,12 @@ def spread_over_lags(
     """Return variants of the middle lags at every set of lags; at the middle alone if no answer moves."""
     if len(trend.lag_points) == 1:
         return variants, trend
-    if not _matters(grid, trend, frequency, variants):
+    top = max(variants, key=lambda variant: best(variant.fit))
+    place = np.unravel_index(np.argmax(top.fit.log_restricted), top.fit.log_restricted.shape)
+    error = np.sqrt(top.fit.level[place] * np.diag(top.fit.inverse_information[place]))
+    others = (next(_at(grid, trend, frequency, [top], k)) for k in range(1, len(trend.lag_points)))
+    changes = (np.abs(moved.fit.coefficients[place] - top.fit.coefficients[place]) for moved in others)
+    if not any(np.any(change > SMALL_MOVE * error) for change in changes):
         middle = replace(trend.lag_points[0], weight=1.0)
         return variants, replace(trend, lag_points=(middle,))
     points = tuple(point for point in trend.lag_points if point.weight > 0)
@@ -531,15 +536,3 @@ def _at(
     fits = fit_on_grid(grid, frequency, *designs)
     for variant, design, fit in zip(variants, designs, fits, strict=True):
         yield replace(variant, design=design, fit=fit, lag_point=place)
-
-
-def _matters(grid: NoiseGrid, trend: Trend, frequency: FloatArray, variants: tuple[Variant, ...]) -> bool:
-    top = max(variants, key=lambda variant: best(variant.fit))
-    place = np.unravel_index(np.argmax(top.fit.log_restricted), top.fit.log_restricted.shape)
-    error = np.sqrt(top.fit.level[place] * np.diag(top.fit.inverse_information[place]))
-    for number in range(1, len(trend.lag_points)):
-        (moved,) = _at(grid, trend, frequency, [top], number)
-        change = np.abs(moved.fit.coefficients[place] - top.fit.coefficients[place])
-        if np.any(change > SMALL_MOVE * error):
-            return True
-    return False

@@ -147,7 +147,10 @@ class ClockModel(Result):
 
         It does not depend on the length of the record, unless that is under ten hours: then it is a tenth.
         """
-        apart = float(np.median(np.diff(self.record.elapsed_s[~np.isnan(self.record.values)])))
+        record, apart = self.record, self.record.interval_s
+        scarce = 3 * (len(record) - record.missing - 1) <= 2 * (len(record) - 1)
+        if record.epochs_ns is not None or scarce:  # else most readings are one interval apart
+            apart = float(np.median(np.diff(record.elapsed_s[~np.isnan(record.values)])))
         return max(min(SECONDS_PER_HOUR, self.record.duration_s / 10), apart)
 
     @cached_property
@@ -731,22 +734,16 @@ class ClockModel(Result):
             ("  least squares would say", str(self.least_squares.rate.per_day)),
         ]
         rows += self._environment_rows()
-        rows += _noise_rows(self.noise)
+        noise = self.noise
+        for exponent, level in noise.by_exponent.items():
+            said = f"{level:.2e}" if level > 0 else ""
+            if level <= 0 and exponent in noise.upper_limits:
+                said = f"not seen, below {noise.upper_limits[exponent]:.1e}"
+            rows += [(f"{NOISE_NAMES[exponent]} h({exponent:+d})", said)] if said else []
         rows += [
             (f"{spoken(law.law)} law", f"weight {law.weight:.2f}") for law in self.laws if len(self.laws) > 1
         ]
         return rows
-
-
-def _noise_rows(noise: NoiseLevels) -> list[tuple[str, str]]:
-    rows = []
-    for exponent, level in noise.by_exponent.items():
-        if level > 0:
-            rows.append((f"{NOISE_NAMES[exponent]} h({exponent:+d})", f"{level:.2e}"))
-        elif exponent in noise.upper_limits:
-            limit = noise.upper_limits[exponent]
-            rows.append((f"{NOISE_NAMES[exponent]} h({exponent:+d})", f"not seen, below {limit:.1e}"))
-    return rows
 
 
 def _per_unit(name: str, order: int) -> str:

@@ -16,7 +16,9 @@ quantity at each point of the grid (Box & Tiao 1973, 2.7).
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Literal
@@ -100,10 +102,6 @@ class NoiseGrid:
         """Return the generalized covariance of the blocks over σ² at one point, shape (n, n)."""
         at = self.nodes[node]
         return at.without_moving(self.covariances) + at.ratios[walk] * self.covariances[at.moving]
-
-    def turned(self, contrasts: FloatArray, some: slice) -> FloatArray:
-        """Return contrasts, shape (n - 1, q), in the bases of some nodes, shape (nodes, n - 1, q)."""
-        return self.turns[some] @ contrasts
 
     @cached_property
     def spreads(self) -> FloatArray:
@@ -241,19 +239,21 @@ def _cached_grid(
     moved = {RANDOM_WALK_FM: np.array(ratios.random_walk_fm), WANDERING_DRIFT: np.array(ratios.wander)}
     turns = np.empty((len(pairs), len(spans) - 1, len(spans) - 1))
     nodes = []
-    for turn, (p, f, moving) in zip(turns, pairs, strict=True):
-        turn[:], eigenvalues, log_determinant = _diagonalised(contrasted, p, f, moving)
-        nodes.append(
-            Node(
-                white_pm=p,
-                flicker_fm=f,
-                moving=moving,
-                ratios=moved[moving],
-                turn=turn,
-                eigenvalues=eigenvalues,
-                log_determinant=log_determinant,
+    with ThreadPoolExecutor(min(2, os.cpu_count() or 1)) as pool:
+        diagonal = pool.map(lambda pair: _diagonalised(contrasted, *pair), pairs)
+        for turn, (p, f, moving), found in zip(turns, pairs, diagonal, strict=True):
+            turn[:], eigenvalues, log_determinant = found
+            nodes.append(
+                Node(
+                    white_pm=p,
+                    flicker_fm=f,
+                    moving=moving,
+                    ratios=moved[moving],
+                    turn=turn,
+                    eigenvalues=eigenvalues,
+                    log_determinant=log_determinant,
+                )
             )
-        )
     return NoiseGrid(
         spans=spans,
         block=block,
@@ -274,7 +274,7 @@ def _diagonalised(
         base = base + p * covariances[WHITE_PM]
     lower = np.linalg.cholesky(0.5 * (base + base.T))
     whitened = linalg.lapack.dsygst(covariances[moving], lower, lower=1)[0]  # the lower half of L⁻¹ R L⁻ᵀ
-    eigenvalues, vectors = linalg.eigh(whitened, overwrite_a=True, check_finite=False, driver="evd")
+    eigenvalues, vectors = np.linalg.eigh(whitened)  # lets another thread run, as scipy's does not
     log_determinant = 2 * float(np.sum(np.log(np.diag(lower))))
     turn = linalg.blas.dtrsm(1.0, lower, vectors, lower=1, trans_a=1).T
     return turn, np.maximum(eigenvalues, 0.0), log_determinant
@@ -421,7 +421,7 @@ def fit_on_grid(grid: NoiseGrid, frequency: FloatArray, *designs: FloatArray) ->
     at_once = max(1, MOST_PRODUCTS // (len(contrasts) * max(len(one), 1)))
     for first in range(0, len(information), at_once):
         some = slice(first, first + at_once)
-        turned = grid.turned(contrasts, some)
+        turned = grid.turns[some] @ contrasts
         information[some] = grid.weights[some] @ (turned[..., one] * turned[..., other])
         for beside, place, rank, already in zip(score, used, ranks, begin, strict=True):
             # squares are summed of what least squares leaves, lest a large step drown the noise in rounding

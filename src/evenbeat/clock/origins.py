@@ -458,6 +458,12 @@ class SelfTest(Plain):
         z = special.ndtri(np.clip(transforms, edge, 1 - edge))
         w = np.minimum(1.0, spacing / ahead)
         worth, squares = float(w.sum()), float(w @ z**2)
+        # Σ w z² is χ² with Σ w degrees of freedom if bands are right
+        verdict: SelfVerdict = "too few" if worth < FEWEST else "consistent"
+        if worth >= FEWEST and special.chdtrc(worth, squares) < SURPRISING:
+            verdict = "too narrow"
+        elif worth >= FEWEST and special.chdtr(worth, squares) < SURPRISING:
+            verdict = "too wide"
         return cls(
             tests=len(tried),
             independent_tests=worth,
@@ -466,7 +472,7 @@ class SelfTest(Plain):
             widened_by=max(1.0, math.sqrt((WORTH + squares) / (WORTH + worth))),
             shortest_s=float(ahead.min() * record_s) if tried else math.nan,
             longest_s=float(ahead.max() * record_s) if tried else math.nan,
-            verdict=_verdict(squares, worth),
+            verdict=verdict,
         )
 
     @property
@@ -476,13 +482,8 @@ class SelfTest(Plain):
 
     def finding(self) -> Finding:
         """Return the test in words."""
-        values = {
-            "tests": self.tests,
-            "held": self.held,
-            "independent_tests": self.independent_tests,
-            "error_ratio": self.error_ratio,
-            "widened_by": self.widened_by,
-        }
+        names = ("tests", "held", "independent_tests", "error_ratio", "widened_by")
+        values = {name: getattr(self, name) for name in names}
         if not self.tests:
             sentence = "The record is too short to test a single forecast on its own past."
             return caution("SELF_TEST_TOO_FEW", sentence)
@@ -508,15 +509,6 @@ class SelfTest(Plain):
             return note("SELF_TEST_TOO_WIDE", sentence, **values)
         sentence = f"{said}{wider if self.widened_by >= 1.05 else ''}."
         return good("SELF_TEST_CONSISTENT", sentence, **values)
-
-
-def _verdict(squares: float, worth: float) -> SelfVerdict:
-    """Return the verdict on Σ w z², which is χ² with Σ w degrees of freedom if bands are right."""
-    if worth < FEWEST:
-        return "too few"
-    if special.chdtrc(worth, squares) < SURPRISING:
-        return "too narrow"
-    return "too wide" if special.chdtr(worth, squares) < SURPRISING else "consistent"
 
 
 LAGS = 10
@@ -566,8 +558,17 @@ def change_finding(white: FloatArray, starts_s: FloatArray) -> Finding | None:
     Ranks make one odd average count little. Not valid for records with fewer than ten averages on a side of
     the change; of several changes the clearest is named.
     """
-    deviate, where = _clearest_division(np.abs(white))
-    if where is None or abs(deviate) < SURELY_DIFFERENT:
+    n = len(white)
+    if n < 2 * FEWEST_ASIDE:
+        return None
+    _, place, alike = np.unique(np.abs(white), return_inverse=True, return_counts=True)
+    ranks = (np.cumsum(alike) - (alike - 1) / 2)[place]
+    first = np.arange(FEWEST_ASIDE, n - FEWEST_ASIDE + 1)
+    sums = np.cumsum(ranks)[first - 1]
+    deviates = np.abs(sums - first * (n + 1) / 2) / np.sqrt(first * (n - first) * (n + 1) / 12)
+    top = int(np.argmax(deviates))
+    deviate, where = float(deviates[top]), int(first[top])
+    if deviate < SURELY_DIFFERENT:
         return None
     before, after = float(np.median(np.abs(white[:where]))), float(np.median(np.abs(white[where:])))
     low, high = sorted((before, after))
@@ -579,7 +580,7 @@ def change_finding(white: FloatArray, starts_s: FloatArray) -> Finding | None:
         f"{'quieter' if after < before else 'noisier'}: it is not the same clock or not in the same state, "
         "and one model describes neither part; assess the part since then by itself (--from or start)."
     )
-    return caution("CLOCK_CHANGED", sentence, elapsed_s=moment, ratio=ratio, normal_deviate=abs(deviate))
+    return caution("CLOCK_CHANGED", sentence, elapsed_s=moment, ratio=ratio, normal_deviate=deviate)
 
 
 def _of_display(record: Record, changed: Finding) -> Finding | None:
@@ -603,17 +604,3 @@ def _of_display(record: Record, changed: Finding) -> Finding | None:
         f"otherwise in finer ones: the display, not the clock, makes that part noisier ({ratio:.2g} times)."
     )
     return caution("DISPLAY_CHANGED", sentence, **dict(changed.values))
-
-
-def _clearest_division(sizes: FloatArray) -> tuple[float, int | None]:
-    """Return normal deviate and place of the division whose parts differ most in rank."""
-    n = len(sizes)
-    if n < 2 * FEWEST_ASIDE:
-        return 0.0, None
-    _, place, alike = np.unique(sizes, return_inverse=True, return_counts=True)
-    ranks = (np.cumsum(alike) - (alike - 1) / 2)[place]
-    first = np.arange(FEWEST_ASIDE, n - FEWEST_ASIDE + 1)
-    sums = np.cumsum(ranks)[first - 1]
-    deviates = (sums - first * (n + 1) / 2) / np.sqrt(first * (n - first) * (n + 1) / 12)
-    top = int(np.argmax(np.abs(deviates)))
-    return float(deviates[top]), int(first[top])

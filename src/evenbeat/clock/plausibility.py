@@ -70,27 +70,6 @@ def plausibility_finding(
         )
         seen: dict[str, float | str] = {"lowest_deviation": floor, "averaging_time_s": floor_s}
         return caution("STABILITY_UNUSUAL", sentence, **{"class": kind.name}, **seen)
-    return _aging_finding(model, kind, floor, floor_s, stated=oscillator is not None)
-
-
-def most_like(times_s: np.ndarray, deviations: np.ndarray) -> OscillatorClass | None:
-    """Return the best class that is usually as stable as a curve, or ``None`` where it is like none.
-
-    Atomic standards are told from ovens by what they still gain at long averaging times; a record that does
-    not reach them is compared with an oven.
-    """
-    lowest = int(np.argmin(deviations))
-    floor, at = float(deviations[lowest]), float(times_s[lowest])
-    names: tuple[OscillatorName, ...] = ("oven", "temperature_compensated", "uncompensated")
-    if at >= LONG_TERM_S and deviations[0] > IMPROVES * floor:
-        names = ("caesium", "rubidium", *names)
-    likely = (OSCILLATOR_CLASSES[name] for name in names)
-    return next((kind for kind in likely if floor <= kind.floor[1]), None)
-
-
-def _aging_finding(
-    model: ClockModel, kind: OscillatorClass, floor: float, floor_s: float, *, stated: bool
-) -> Finding | None:
     rate = model.aging_rate().per_day
     low, high = rate.interval()
     at_most = max(abs(low), abs(high))
@@ -103,7 +82,9 @@ def _aging_finding(
         "usual_most_per_day": most,
         "usual_least_per_day": least,
     }
-    like = f"It was stated to be {kind.spoken}" if stated else f"Its stability is like that of {kind.spoken}"
+    like = (
+        f"It was stated to be {kind.spoken}" if oscillator else f"Its stability is like that of {kind.spoken}"
+    )
     measured = f"{like} ({floor:.1e} at {duration_text(floor_s)})"
     usual = _usual_aging(kind)
     unusual = _ages_too_much(rate, kind, measured, values)
@@ -119,6 +100,21 @@ def _aging_finding(
         return None  # the record is too short to say
     sentence = f"{measured}, and so is its aging (common practice: {usual})."
     return good("USUAL_FOR_ITS_CLASS", sentence, **values)
+
+
+def most_like(times_s: np.ndarray, deviations: np.ndarray) -> OscillatorClass | None:
+    """Return the best class that is usually as stable as a curve, or ``None`` where it is like none.
+
+    Atomic standards are told from ovens by what they still gain at long averaging times; a record that does
+    not reach them is compared with an oven.
+    """
+    lowest = int(np.argmin(deviations))
+    floor, at = float(deviations[lowest]), float(times_s[lowest])
+    names: tuple[OscillatorName, ...] = ("oven", "temperature_compensated", "uncompensated")
+    if at >= LONG_TERM_S and deviations[0] > IMPROVES * floor:
+        names = ("caesium", "rubidium", *names)
+    likely = (OSCILLATOR_CLASSES[name] for name in names)
+    return next((kind for kind in likely if floor <= kind.floor[1]), None)
 
 
 def _ages_too_much(

@@ -155,7 +155,15 @@ class Posterior:
             from_, base = list(targets.reference_designs), 0.0
             before, _ = self.grid.target_covariances(targets.reference)
             with_data = {exponent: with_data[exponent] - before[exponent] for exponent in own}
-            own = {e: _change_variance(self.grid, e, targets.spans, targets.reference) for e in own}
+            own = {
+                e: unit_level(e, self.grid.block)
+                * (
+                    mean_frequency_variance(e, targets.spans)
+                    + mean_frequency_variance(e, targets.reference)
+                    - 2 * np.diag(mean_frequency_covariance(e, targets.spans, targets.reference))
+                )
+                for e in own
+            }
         wanted = [columns - each for columns, each in zip(targets.designs, from_, strict=True)]
         said = self._mixed(with_data, own, wanted)
         return replace(said, distribution=said.distribution.shifted(base))
@@ -334,12 +342,6 @@ def rate_covariances(grid: NoiseGrid, at: float) -> tuple[dict[int, FloatArray],
         with_data[WANDERING_DRIFT] = grid.contrasts.of(to_blocks[:, np.newaxis])
         own[WANDERING_DRIFT] = np.array([level * drift_variance(at)])
     return with_data, own
-
-
-def _change_variance(grid: NoiseGrid, exponent: int, spans: Spans, reference: Spans) -> FloatArray:
-    cross = np.diag(mean_frequency_covariance(exponent, spans, reference))
-    alone = mean_frequency_variance(exponent, spans) + mean_frequency_variance(exponent, reference)
-    return unit_level(exponent, grid.block) * (alone - 2 * cross)
 
 
 class Joint:

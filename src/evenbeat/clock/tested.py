@@ -362,12 +362,12 @@ def ranked_probability_score(forecast: StudentMixture, observed: npt.ArrayLike) 
     low, high = forecast.interval()
     reach = 0.5 * REACH * (high - low)
     nodes, weights = np.polynomial.legendre.leggauss(NODES)
-    shares = ((np.arange(PANELS)[:, np.newaxis] + 0.5 * (nodes + 1)) / PANELS).ravel()
     total = np.zeros(len(outcome))
-    for share, weight in zip(shares, np.tile(0.5 * weights / PANELS, PANELS), strict=True):
+    for panel in range(PANELS):
+        share = (panel + 0.5 * (nodes[:, np.newaxis] + 1)) / PANELS
         for far, above in ((np.minimum(outcome, low) - reach, 0.0), (np.maximum(outcome, high) + reach, 1.0)):
             at = forecast.cdf(far + share * (outcome - far))
-            total += weight * (at - above) ** 2 * np.abs(outcome - far)
+            total += 0.5 / PANELS * weights @ (at - above) ** 2 * np.abs(outcome - far)
     return total
 
 

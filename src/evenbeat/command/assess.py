@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from evenbeat.bench import KEYS, Stated, bench_text
 from evenbeat.command.arguments import BAD_INPUT, DONE, OUT_OF_TOLERANCE, add_stated, stated_of, write_text
 from evenbeat.errors import InputError
-from evenbeat.result import PAGE_WIDTH
+from evenbeat.result import PAGE_WIDTH, filled
 
 if TYPE_CHECKING:
     from evenbeat.assessment.assess import Assessment, Progress
@@ -211,7 +211,7 @@ def _print_assessment(assessment: Assessment, arguments: argparse.Namespace) -> 
         print(json.dumps(assessment.to_dict(), indent=1, allow_nan=False))
         return
     if arguments.quiet:
-        print(textwrap.fill(assessment.verdict.headline, PAGE_WIDTH))
+        print(filled(assessment.verdict.headline))
         return
     print(assessment.verdict.as_text())
     findings = worst_first(assessment.beside_verdict)

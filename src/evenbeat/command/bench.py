@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import textwrap
 
 from evenbeat.bench import GROUPS, KEYS, Key, read_bench
 from evenbeat.command.arguments import DONE
-from evenbeat.result import PAGE_WIDTH
+from evenbeat.result import filled
 
 COMMANDS = tuple(dict.fromkeys(command for key in KEYS.values() for command in key.used_by))
 
@@ -62,4 +61,4 @@ def _explained(key: Key, command: str) -> str:
 
 def _filled(name: str, says: str) -> str:
     first = f"  {name}".ljust(26) + " "
-    return textwrap.fill(says, PAGE_WIDTH, initial_indent=first, subsequent_indent=" " * 27)
+    return filled(says, first=first, rest=" " * 27)

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
-import textwrap
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from evenbeat.command.arguments import DONE, add_stated, stated_of
 from evenbeat.errors import InputError
 from evenbeat.findings import worst_first
-from evenbeat.result import PAGE_WIDTH
+from evenbeat.result import filled
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -119,7 +118,7 @@ def _from_registers(tables: Sequence[str], stated: Stated) -> dict[str, Any]:
 
 def _print(made: HistoryAssessment) -> None:
     """Print the answer, and what it rests on."""
-    print(textwrap.fill(made.headline(), PAGE_WIDTH))
+    print(filled(made.headline()))
     shown: list[object] = [made.model or made.history]
     if made.interval is not None:
         known = made.model.findings if made.model is not None else ()
@@ -137,15 +136,11 @@ def _print(made: HistoryAssessment) -> None:
         )
     if made.case is not None:
         table = made._table()
-        lines = [
-            textwrap.fill(f"{f}", PAGE_WIDTH, subsequent_indent="    ")
-            for f in worst_first(made.case.findings)
-        ]
+        lines = [filled(f"{f}", rest="    ") for f in worst_first(made.case.findings)]
         shown.append("\n".join([*(() if table is None else (table.as_text(),)), *lines]))
     if made.out is not None:
         steps = [
-            textwrap.fill(f"{number}. {step}", PAGE_WIDTH, subsequent_indent="   ")
-            for number, step in enumerate(made.out.advice, start=1)
+            filled(f"{number}. {step}", rest="   ") for number, step in enumerate(made.out.advice, start=1)
         ]
         shown += [made.out, "\n".join(["What to do:", *steps])]
     for one in shown:

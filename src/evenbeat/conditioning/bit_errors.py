@@ -42,8 +42,6 @@ _MOST = 0.01
 def with_bit_errors_flagged(record: Record) -> Record:
     """Return the record with readings flagged as excluded that are off by 2^b display steps, b from 5 on.
 
-    Notes
-    -----
     The reading is compared with the line through eight neighbours on each side; it must be within four
     robust standard deviations of the power of two, and within 1/128 of it, or within 1/16 if the next
     reading is off by as much the other way. An outlier of another cause meets that by chance once in

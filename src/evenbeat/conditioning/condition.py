@@ -30,14 +30,14 @@ from evenbeat.record import Record, check_record
 NO_GRID = "the readings follow no grid"
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Check:
     """One check: how it is made, and the codes and causes by which its earlier results are known."""
 
     title: str
     run: Callable[..., Record]
-    codes: tuple[str, ...] = ()
-    causes: tuple[str, ...] = ()
+    codes: str = ""
+    causes: str = ""
     options: Mapping[str, str] = field(default_factory=dict)
     """Its arguments, and which of :func:`condition` they are."""
     repairs: bool = False
@@ -47,84 +47,62 @@ class Check:
 
 
 CHECKS: Mapping[str, Check] = {
-    "gaps": Check(title="gaps", run=with_gaps_reported, codes=("GAPS", "NO_GAPS", "CHECKS_WITHOUT_GRID")),
+    "gaps": Check("gaps", with_gaps_reported, "GAPS NO_GAPS CHECKS_WITHOUT_GRID"),
     "stamp_order": Check(
-        title="repeated, backward stamps",
-        run=with_stamp_order_reported,
-        codes=("STAMP_ORDER",),
-        causes=("repeated_stamp", "backward_stamp"),
+        "repeated, backward stamps", with_stamp_order_reported, "STAMP_ORDER", "repeated_stamp backward_stamp"
     ),
-    "stamp_spacing": Check(
-        title="uneven stamps", run=with_stamp_spacing_reported, codes=("EVEN_STAMPS", "UNEVEN_STAMPS")
-    ),
+    "stamp_spacing": Check("uneven stamps", with_stamp_spacing_reported, "EVEN_STAMPS UNEVEN_STAMPS"),
     "interval_change": Check(
-        title="change of interval",
-        run=with_interval_changes_reported,
-        codes=("INTERVAL_CHANGE",),
-        causes=("interval_change",),
+        "change of interval", with_interval_changes_reported, "INTERVAL_CHANGE", "interval_change"
     ),
     "computer_clock": Check(
-        title="computer's clock",
-        run=with_computer_clock_reported,
-        codes=("COMPUTER_CLOCK", "COMPUTER_CLOCK_SET"),
-        causes=("computer_clock_set",),
+        "computer's clock",
+        with_computer_clock_reported,
+        "COMPUTER_CLOCK COMPUTER_CLOCK_SET",
+        "computer_clock_set",
     ),
     "sawtooth": Check(
-        title="sawtooth correction",
-        run=with_sawtooth_subtracted,
-        causes=("no_sawtooth",),
+        "sawtooth correction",
+        with_sawtooth_subtracted,
+        causes="no_sawtooth",
         options={"column": "sawtooth", "rows": "sawtooth_rows"},
         repairs=True,
         any_times=True,
     ),
     "pulses": Check(
-        title="missed and extra pulses",
-        run=with_pulses_flagged,
-        codes=("PULSES",),
-        causes=("missed_pulse", "extra_pulse"),
+        "missed and extra pulses",
+        with_pulses_flagged,
+        "PULSES",
+        "missed_pulse extra_pulse",
         options={"period_s": "pulse_period_s"},
     ),
     "wraps": Check(
-        title="wraps and cycle slips",
-        run=with_wraps_repaired,
-        options={"period_s": "wrap_period_s"},
-        repairs=True,
+        "wraps and cycle slips", with_wraps_repaired, options={"period_s": "wrap_period_s"}, repairs=True
     ),
     "bit_errors": Check(
-        title="bit errors of the counter",
-        run=with_bit_errors_flagged,
-        codes=("BIT_ERRORS",),
-        causes=("bit_error",),
-        any_times=True,
+        "bit errors of the counter", with_bit_errors_flagged, "BIT_ERRORS", "bit_error", any_times=True
     ),
-    "warm_up": Check(
-        title="warm-up", run=with_warm_up_flagged, codes=("WARM_UP", "NO_WARM_UP"), causes=("warm_up",)
-    ),
+    "warm_up": Check("warm-up", with_warm_up_flagged, "WARM_UP NO_WARM_UP", "warm_up"),
     "outliers": Check(
-        title="outliers",
-        run=with_outliers_flagged,
-        codes=("OUTLIERS", "NO_OUTLIERS", "OUTLIERS_UNCHECKED"),
-        causes=("outlier",),
+        "outliers",
+        with_outliers_flagged,
+        "OUTLIERS NO_OUTLIERS OUTLIERS_UNCHECKED",
+        "outlier",
         options={"threshold": "outlier_threshold"},
         any_times=True,
     ),
     "display": Check(
-        title="display step",
-        run=with_resolution_reported,
-        codes=("FINE_DISPLAY", "QUANTISED", "DISPLAY_LIMITED"),
-        any_times=True,
+        "display step", with_resolution_reported, "FINE_DISPLAY QUANTISED DISPLAY_LIMITED", any_times=True
     ),
-    "idle_tones": Check(title="rounding tones", run=with_idle_tones_reported, codes=("IDLE_TONE",)),
+    "idle_tones": Check("rounding tones", with_idle_tones_reported, "IDLE_TONE"),
     "steps": Check(
-        title="steps",
-        run=with_steps_flagged,
-        codes=("FREQUENCY_STEP", "PHASE_STEP", "NO_STEPS", "STEPS_UNCHECKED", "STEPS_UNCLEAR"),
-        causes=("frequency_step", "phase_step"),
+        "steps",
+        with_steps_flagged,
+        "FREQUENCY_STEP PHASE_STEP NO_STEPS STEPS_UNCHECKED STEPS_UNCLEAR",
+        "frequency_step phase_step",
         any_times=True,
     ),
-    "dead_time": Check(
-        title="dead time", run=with_dead_time_reported, codes=("MEASURED_SHARE",), any_times=True
-    ),
+    "dead_time": Check("dead time", with_dead_time_reported, "MEASURED_SHARE", any_times=True),
 }
 """Every check by the name under which it can be left out, in the order in which they are made."""
 TITLES = {name: check.title for name, check in CHECKS.items()}
@@ -234,8 +212,8 @@ def condition(
 def _as_before(record: Record) -> Record:
     """Return the record without the results of an earlier conditioning, but with what it put back."""
     made = {name: check for name, check in CHECKS.items() if not check.repairs}
-    codes = {code for check in made.values() for code in check.codes}
-    causes = {cause for check in made.values() for cause in check.causes}
+    codes = {code for check in made.values() for code in check.codes.split()}
+    causes = {cause for check in made.values() for cause in check.causes.split()}
     found = any(entry.operation == DISPLAY for entry in record.history)  # a step of the display, not stated
     return replace(
         record,

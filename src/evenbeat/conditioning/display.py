@@ -45,8 +45,6 @@ _SMALLEST = 0.1  # of a display step: less does not matter
 def with_resolution_reported(record: Record) -> Record:
     """Return the record with its display step and a finding on what the step hides.
 
-    Notes
-    -----
     A step q adds white FM of standard deviation q/√12 per gate to frequencies and white PM of q/√12 to
     time errors, whose Allan deviation is q/(2 tau) (uniform rounding error; common practice). Not
     valid for readings that do not wander over several steps: their error is not random.
@@ -67,14 +65,12 @@ def with_resolution_reported(record: Record) -> Record:
         if distinct > 1:
             what = f"The readings take only {distinct} values"
         bound = f"; changes below one step of {size} are not seen" if step else ""
-        told: dict[str, float | int | str] = {"distinct": distinct}
-        if step:
-            told |= {"step": step, "allan_floor_at_interval": floor_at_interval(record, step)}
+        least = {"step": step, "allan_floor_at_interval": floor_at_interval(record, step)} if step else {}
         sentence = f"{what}: the display, not the oscillator, limits the result{bound}."
         return record.checked(
             DISPLAY,
             looked_at,
-            findings=[caution("DISPLAY_LIMITED", sentence, **told)],
+            findings=[caution("DISPLAY_LIMITED", sentence, distinct=distinct, **least)],
             found=1,
             where=counted(distinct, "distinct value"),
             advice="Use a longer gate, more digits or a phase comparison.",
@@ -126,8 +122,6 @@ def floor_at_interval(record: Record, step: float) -> float:
 def with_idle_tones_reported(record: Record) -> Record:
     """Return the record with a finding where its display toggles periodically.
 
-    Notes
-    -----
     Largest line of the periodogram (Hann window) of the longest stretch without a gap, at periods of 2 to
     64 samples, against the running median of its neighbours; exponential tail, divided by the number
     of lines (Bonferroni). Only asked where the display step is not lost in noise.
@@ -166,18 +160,16 @@ def with_idle_tones_reported(record: Record) -> Record:
         "display steps: rounding that repeats, or something real of that period; the noise of rounding "
         "stated elsewhere does not hold for it."
     )
-    finding = note(
-        "IDLE_TONE",
-        sentence,
-        period_samples=period,
-        amplitude=amplitude,
-        steps=amplitude / step,
-        line_to_noise=ratio,
-    )
+    told = {
+        "period_samples": period,
+        "amplitude": amplitude,
+        "steps": amplitude / step,
+        "line_to_noise": ratio,
+    }
     return record.checked(
         TONES,
         looked_at,
-        findings=[finding],
+        findings=[note("IDLE_TONE", sentence, **told)],
         found=1,
         where=f"period {period:.4g} samples, {amplitude / step:.2g} steps",
         advice=f"Average over whole periods; near τ = {duration_text(0.37 * period * record.interval_s)} the "

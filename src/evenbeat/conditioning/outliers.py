@@ -19,6 +19,7 @@ from evenbeat.conditioning.shared import (
     Piece,
     Places,
     Series,
+    flags_at,
     places_text,
     running_median,
     runs,
@@ -29,7 +30,7 @@ from evenbeat.conditioning.shared import (
 from evenbeat.errors import InputError
 from evenbeat.findings import good, note
 from evenbeat.quantities import FloatArray
-from evenbeat.record import Flag, Record
+from evenbeat.record import Record
 from evenbeat.units import counted
 
 NAME = "outliers"
@@ -57,17 +58,10 @@ _Far = tuple[Places, FloatArray, FloatArray]
 def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
     """Return the record with outliers flagged as excluded, and a finding.
 
-    Parameters
-    ----------
-    threshold
-        In robust standard deviations; 5 rejects about one of 1.7 million normal samples (from the
-        normal distribution; the factor 5 is common practice).
-
-    Notes
-    -----
-    Running median and median absolute deviation (Hampel identifier). Not valid where more than a
-    third of the neighbours are outliers; in a phase record not for more than three in a row, nor for
-    a small one beside one five times larger.
+    Running median and median absolute deviation (Hampel identifier); 5 robust standard deviations reject
+    about one of 1.7 million normal samples (the factor 5 is common practice). Not valid where more than a
+    third of the neighbours are outliers; in a phase record not for more than three in a row, nor for a small
+    one beside one five times larger.
     """
     if not threshold > 0:
         msg = f"outlier_threshold is {threshold}; it must be a positive number, such as 5"
@@ -86,16 +80,10 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
     unit = " s" if record.kind == "phase" else ""
     together = runs(where)
     sizes = np.split(off_by, np.cumsum([len(run) for run in together])[:-1])
-    flags = [
-        Flag(
-            cause="outlier",
-            start=int(run[0]),
-            stop=int(run[-1]) + 1,
-            excluded=True,
-            sentence=f"Off by up to {size[np.argmax(np.abs(size))]:.3g}{unit} from its neighbours.",
-        )
-        for run, size in zip(together, sizes, strict=True)
+    farthest = [
+        f"Off by up to {size[np.argmax(np.abs(size))]:.3g}{unit} from its neighbours." for size in sizes
     ]
+    spans = ((run[0], run[-1] + 1, said) for run, said in zip(together, farthest, strict=True))
     worst = int(np.argmax(np.abs(off_by)))
     most = float(off_by[worst])
     sentence = (
@@ -106,7 +94,7 @@ def with_outliers_flagged(record: Record, *, threshold: float) -> Record:
     return record.checked(
         NAME,
         looked_at,
-        flags=flags,
+        flags=flags_at("outlier", spans, excluded=True),
         findings=[note("OUTLIERS", sentence, count=len(where), largest=most)],
         where=f"largest {most:.3g}{unit}: {places_text(record, [int(where[worst])])}",
         advice="If they are more than a few in a thousand, compare with skip_checks=('outliers',) "
@@ -256,17 +244,10 @@ def _usual_sizes(
     """Return what tells how far off the samples of a piece usually are, from blocks of about a thousand.
 
     Where the farthest twentieth lies farther out than that of a normal distribution (the comb of a
-    time-interval counter does), the spread is raised accordingly, at most threefold.
-
-    Parameters
-    ----------
-    residuals_of
-        Residuals around zero, of one kind or more.
-    ends
-        How many samples at either end of the record have no residual of a kind.
-    step
-        Step of the display. The readings are spread evenly over it (a fixed low-discrepancy sequence),
-        because the median absolute deviation of coarse readings jumps between multiples of the step.
+    time-interval counter does), the spread is raised accordingly, at most threefold. So many samples as
+    ``ends`` tells have no residual of a kind at either end of the record. Readings are spread evenly over a
+    ``step`` of the display (a fixed low-discrepancy sequence), because the median absolute deviation of
+    coarse readings jumps between multiples of it.
     """
 
     def sizes(piece: Piece, residual: FloatArray, end: int) -> FloatArray:

@@ -15,6 +15,7 @@ from evenbeat.conditioning.shared import (
     flagged_runs,
     places_text,
     running_median,
+    runs,
     spread,
     usable,
 )
@@ -44,18 +45,6 @@ _MOST_EDGES = 4
 def with_pulses_flagged(record: Record, *, period_s: float | None = None) -> Record:
     """Return the record with readings flagged as excluded that missed or extra pulses made.
 
-    Parameters
-    ----------
-    period_s
-        Period of the pulses in seconds; by default one second for a phase record of whole seconds.
-
-    Raises
-    ------
-    InputError
-        If the period is not positive.
-
-    Notes
-    -----
     Frequencies are taken as lengths of intervals in units of the running median (their reciprocal
     where the device was read): a length within 8 robust standard deviations of a whole number from 2 on
     is of missed pulses, neighbours that together are a whole number of extra ones (common practice). Of
@@ -98,7 +87,8 @@ def _in_phase(record: Record, series: Series, period_s: float | None) -> Record:
     ranks, where, periods = map(np.concatenate, zip(*found, strict=True))
     if noise > _LOOSEST * period or len(ranks) > _MOST * len(series):
         return record.checked(NAME, f"{looked_at}; too noisy to tell", looked=False)
-    late = np.concatenate([run for run in _in_a_row(ranks) if len(run) <= _LONGEST_LATE] or [where[:0]])
+    in_a_row = np.concatenate([np.full(len(run), len(run)) for run in runs(ranks)] or [ranks])
+    late = in_a_row <= _LONGEST_LATE
     why, lost = f"Off by whole periods of {time_text(period)}.", float(np.abs(periods[late]).sum())
     return _of_pulses(record, looked_at, where[late], where[:0], lost, why)
 
@@ -164,17 +154,13 @@ def _of_a_counter(record: Record, looked_at: str, where: Places, ratio: FloatArr
     return _flagged(record, looked_at, missed, extra, why, finding, advice, {"found": count})
 
 
-def _in_a_row(ranks: Places) -> list[Places]:
-    """Return which of the ranks follow each other."""
-    return np.split(np.arange(len(ranks)), np.flatnonzero(np.diff(ranks) > 1) + 1)
-
-
 def _sorted_out(ranks: Places, length: FloatArray, noise: float) -> tuple[Places, Places, float]:
     """Return which readings are of missed pulses, which of extra ones, and how many pulses were missed."""
     missed: list[int] = []
     extra: list[int] = []
     pulses = 0.0
-    for run in _in_a_row(ranks):
+    for found in runs(ranks):
+        run = np.searchsorted(ranks, found)
         if not np.isfinite(length[run]).all() or len(run) > _LONGEST_RUN:
             continue
         whole = np.rint(length[run])
@@ -212,12 +198,10 @@ def _of_pulses(
     record: Record, looked_at: str, missed: Places, extra: Places, missed_pulses: float, why: str
 ) -> Record:
     """Return the record with the readings flagged that pulses missed and pulses too many made."""
-    parts = [f"{counted(len(missed), 'reading misses', 'readings miss')} {missed_pulses:.0f} pulses in all"]
-    parts = parts * bool(len(missed))
-    parts += [f"{counted(len(extra), 'reading is', 'readings are')} cut short by extra pulses"] * bool(
-        len(extra)
-    )
-    sentence = f"{' and '.join(parts)}; they are flagged and left out"
+    misses = f"{counted(len(missed), 'reading misses', 'readings miss')} {missed_pulses:.0f} pulses in all"
+    short = f"{counted(len(extra), 'reading is', 'readings are')} cut short by extra pulses"
+    what = " and ".join(part for part, rows in ((misses, missed), (short, extra)) if len(rows))
+    sentence = f"{what}; they are flagged and left out"
     say, advice = note, "Check trigger level, cable and the source of the pulses"
     if record.kind == "frequency" and record.start is None and len(missed):
         lost = duration_text(missed_pulses * record.interval_s)

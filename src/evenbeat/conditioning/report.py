@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -13,7 +12,7 @@ from evenbeat.conditioning.sawtooth import with_sawtooth
 from evenbeat.findings import note
 from evenbeat.quantities import FloatArray
 from evenbeat.record import CheckOutcome, Record, check_record
-from evenbeat.result import PAGE_WIDTH, Column, Result
+from evenbeat.result import Column, Result, filled
 from evenbeat.units import counted
 
 
@@ -84,9 +83,7 @@ class ConditioningReport(Result):
 
     def __str__(self) -> str:
         notes = [
-            textwrap.fill(
-                f"{TITLES[outcome.check]}: {note_of(outcome)}", PAGE_WIDTH, subsequent_indent="    "
-            )
+            filled(f"{TITLES[outcome.check]}: {note_of(outcome)}", rest="    ")
             for outcome in self.checks
             if outcome.found and note_of(outcome)
         ]

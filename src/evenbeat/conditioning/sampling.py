@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
-from evenbeat.conditioning.shared import Places, missing_runs, moment_text
+from evenbeat.conditioning.shared import Places, flags_at, missing_runs, moment_text
 from evenbeat.findings import caution, good, note
 from evenbeat.intake import blocks
-from evenbeat.record import Flag, Record
+from evenbeat.record import Record
 from evenbeat.units import counted, duration_text
 
 GAPS, INTERVAL, DEAD_TIME = "gaps", "interval_change", "dead_time"
@@ -52,8 +53,7 @@ def with_gaps_reported(record: Record) -> Record:
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Stretch:
+class _Stretch(NamedTuple):
     first: int
     last: int
     places: int
@@ -64,8 +64,6 @@ class _Stretch:
 def with_interval_changes_reported(record: Record) -> Record:
     """Return the record with stretches flagged where only every second, third … place holds a reading.
 
-    Notes
-    -----
     A stretch is at least ten readings in a row equally many places apart, nine tenths of them exactly.
     Readings lost at random are not: with half of all readings lost, ten in a row two apart happen
     once in (1/4)^-10 = a million readings.
@@ -74,16 +72,9 @@ def with_interval_changes_reported(record: Record) -> Record:
     stretches = _stretches(*missing_runs(blocks(record.values)), len(record), record.interval_s)
     if not stretches:
         return record.checked(INTERVAL, looked_at)
-    flags = [
-        Flag(
-            cause="interval_change",
-            start=stretch.first,
-            stop=stretch.last + 1,
-            excluded=False,
-            sentence=f"{stretch.readings} readings {stretch.apart} apart.",
-        )
-        for stretch in stretches
-    ]
+    spans = (
+        (each.first, each.last + 1, f"{each.readings} readings {each.apart} apart.") for each in stretches
+    )
     longest = max(stretches, key=lambda stretch: stretch.readings)
     slower = longest.apart
     sentence = (
@@ -92,14 +83,12 @@ def with_interval_changes_reported(record: Record) -> Record:
         f"{duration_text(record.interval_s)}, the longest of {longest.readings} readings {slower} apart from "
         f"{moment_text(record, longest.first)} on; the places between them stay empty."
     )
-    finding = caution(
-        "INTERVAL_CHANGE",
-        sentence,
-        stretches=len(stretches),
-        longest_readings=longest.readings,
-        longest_interval_s=longest.places * record.interval_s,
-        interval_s=record.interval_s,
-    )
+    told = {
+        "stretches": len(stretches),
+        "longest_readings": longest.readings,
+        "longest_interval_s": longest.places * record.interval_s,
+        "interval_s": record.interval_s,
+    }
     advice = (
         f"Average the whole log to {slower} (record.averaged({longest.places})), or analyse the parts with "
         "record.between(start, stop)."
@@ -107,8 +96,8 @@ def with_interval_changes_reported(record: Record) -> Record:
     return record.checked(
         INTERVAL,
         looked_at,
-        flags=flags,
-        findings=[finding],
+        flags=flags_at("interval_change", spans),
+        findings=[caution("INTERVAL_CHANGE", sentence, **told)],
         where=f"{slower} from {moment_text(record, longest.first)}",
         advice=advice,
         done={"found": len(stretches)},
@@ -136,14 +125,9 @@ def _stretches(begins: Places, ends: Places, length: int, interval_s: float) -> 
             begin += 1
             continue
         end = _end(places, counts, begin)
+        every, readings = int(places[begin]), int(counts[begin:end].sum()) + 1
         found.append(
-            _Stretch(
-                first=int(at[begin]),
-                last=int(at[end]),
-                places=int(places[begin]),
-                readings=int(counts[begin:end].sum()) + 1,
-                apart=duration_text(int(places[begin]) * interval_s),
-            )
+            _Stretch(int(at[begin]), int(at[end]), every, readings, duration_text(every * interval_s))
         )
         begin = end
     return found

@@ -22,20 +22,6 @@ _BETTER = 0.8
 def with_sawtooth_subtracted(record: Record, *, column: str | None, rows: int = 0) -> Record:
     """Return the record with the receiver's correction subtracted, as its history says.
 
-    Parameters
-    ----------
-    column
-        Name of the covariate, its unit at the end (``sawtooth_ns``); with a minus in front it is added.
-    rows
-        How many rows later than its correction a pulse is logged.
-
-    Raises
-    ------
-    InputError
-        If the record holds frequencies, there is no such covariate, or its name ends in no unit of time.
-
-    Notes
-    -----
     A receiver places its pulse on the edges of its own clock and reports by how much it is off; logs
     differ in sign and in whether the correction is of this pulse or the next. Both are tried on the
     scatter of second differences, and a better choice is reported, never made.

@@ -8,7 +8,7 @@ record usually behaves is told by at most a million of its samples, in stretches
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,34 +40,19 @@ Places = npt.NDArray[np.intp]
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Piece:
-    """Samples in a row.
-
-    Parameters
-    ----------
-    first
-        Which of the series is the first of them.
-    where
-        Their positions in the record.
-    own
-        Those that are asked for; the others are there for windows to reach over.
-    """
+    """Samples in a row."""
 
     samples: FloatArray
-    where: Places
-    first: int
-    own: slice
+    where: Places  # positions in the record
+    first: int  # which of the series is the first of them
+    own: slice  # those that are asked for; the others are there for windows to reach over
 
 
 class Series:
     """The samples of a record that are present and of use, or what lies between them, any stretch at a time.
 
-    Parameters
-    ----------
-    rows
-        Returns the rows from one to another of the record, NaN where one is missing, as an array that may be
-        changed.
-    length
-        Number of rows.
+    ``rows`` returns those of the record from one to another of ``length``, NaN where one is missing, as an
+    array that may be changed.
     """
 
     def __init__(self, rows: Callable[[int, int], FloatArray], length: int, stored: FloatArray) -> None:
@@ -159,49 +144,15 @@ def stretches(count: int, most: int | None = None) -> Iterator[tuple[int, int]]:
 
 
 def usable(record: Record, *, without_steps: bool, less: Callable[..., FloatArray] | None = None) -> Series:
-    """Return the samples an analysis should use: none that is excluded, steps subtracted on request.
-
-    Parameters
-    ----------
-    less
-        Returns, for the elapsed times of rows, what is to be subtracted from them.
-    """
-    spans = sorted((flag.start, flag.stop) for flag in record.flags if flag.excluded)
-    starts = np.array([start for start, _ in spans], dtype=np.intp)
-    stops = np.maximum.accumulate(np.array([stop for _, stop in spans], dtype=np.intp)) if spans else starts
-    steps = record.steps if without_steps else ()
+    """Return the samples an analysis should use; ``less`` tells of elapsed times what else to subtract."""
 
     def rows(begin: int, end: int) -> FloatArray:
-        values = np.array(record.values[begin:end], dtype=float)
-        for at in range(int(np.searchsorted(stops, begin, side="right")), int(np.searchsorted(starts, end))):
-            values[max(0, spans[at][0] - begin) : max(0, spans[at][1] - begin)] = np.nan
-        for step in steps:
-            take_out(record, values, begin, step.cause, step.size or 0.0, step.start)
+        values = record.usable_rows(begin, end, without_steps=without_steps)
         if less is not None:
-            values -= less(elapsed_s(record, begin, end))
+            values -= less(record.rows_elapsed_s(begin, end))
         return values
 
     return Series(rows, len(record), record.values)
-
-
-def take_out(record: Record, values: FloatArray, begin: int, cause: str, size: float, start: int) -> None:
-    """Subtract a step at a row from the rows from ``begin`` on."""
-    after = max(0, start - begin)
-    if after >= len(values):
-        return
-    if record.kind == "phase" and cause == "frequency_step":
-        values[after:] -= size * (
-            elapsed_s(record, begin + after, begin + len(values)) - record.time_of(start)
-        )
-    else:
-        values[after:] -= size
-
-
-def elapsed_s(record: Record, begin: int, end: int) -> FloatArray:
-    """Return the elapsed times of rows."""
-    if record.epochs_ns is not None:
-        return np.asarray(record.epochs_ns[begin:end] / 1e9)
-    return np.arange(begin, end) * record.interval_s
 
 
 def changes(series: Series) -> Series:
@@ -285,8 +236,8 @@ def tail_spread(values: FloatArray, share: float, middle: float | None = None) -
     if not len(values):
         return 0.0
     share = min(max(share, 1e-3), 0.5)
-    middle = np.median(values) if middle is None else middle
-    usual, far = np.quantile(np.abs(values - middle), (0.5, 1 - share))
+    centre = float(np.median(values)) if middle is None else middle
+    usual, far = np.quantile(np.abs(values - centre), (0.5, 1 - share))
     return float(max(MAD_TO_SIGMA * usual, far / special.ndtri(1 - share / 2)))
 
 
@@ -313,6 +264,16 @@ def runs(samples: Places, apart: int = 1) -> list[Places]:
     return np.split(samples, np.flatnonzero(np.diff(samples) > apart) + 1)
 
 
+def flags_at(
+    cause: str, spans: Iterable[tuple[int, int, str]], *, excluded: bool = False
+) -> tuple[Flag, ...]:
+    """Return flags of one cause from where they start and stop, and what to say of each."""
+    return tuple(
+        Flag(cause=cause, start=int(start), stop=int(stop), excluded=excluded, sentence=sentence)
+        for start, stop, sentence in spans
+    )
+
+
 def flagged_runs(samples: Places, *, cause: str, sentence: str, excluded: bool) -> tuple[Flag, ...]:
     """Return flags over samples in order, neighbours in one.
 
@@ -323,7 +284,4 @@ def flagged_runs(samples: Places, *, cause: str, sentence: str, excluded: bool) 
     while not excluded and len(found) > MOST_FLAGS:
         apart *= 4
         found = runs(samples, apart)
-    return tuple(
-        Flag(cause=cause, start=int(run[0]), stop=int(run[-1]) + 1, excluded=excluded, sentence=sentence)
-        for run in found
-    )
+    return flags_at(cause, ((run[0], run[-1] + 1, sentence) for run in found), excluded=excluded)

@@ -15,6 +15,7 @@ from evenbeat.conditioning.shared import (
     Places,
     Series,
     flagged_runs,
+    flags_at,
     in_blocks,
     moment_text,
     places_text,
@@ -23,7 +24,7 @@ from evenbeat.conditioning.shared import (
 )
 from evenbeat.findings import Finding, caution, good, note
 from evenbeat.quantities import FloatArray, number_text
-from evenbeat.record import Flag, Record
+from evenbeat.record import Record
 from evenbeat.units import counted, duration_text
 
 ORDER = "stamp_order"
@@ -83,13 +84,12 @@ def with_stamp_order_reported(record: Record) -> Record:
         return record.checked(ORDER, looked_at)
     findings = []
     if len(backward) or (found and not told):
-        parts = [
-            f"{counted(len(repeated), 'row repeats', 'rows repeat')} the stamp of the row before"
-        ] * bool(len(repeated))
-        parts += [
-            f"{counted(len(backward), 'row is', 'rows are')} stamped earlier than the row before"
-        ] * bool(len(backward))
-        sentence = f"{' and '.join(parts)}; the readings were kept in their order, one per interval."
+        said = {
+            f"{counted(len(repeated), 'row repeats', 'rows repeat')} the stamp of the row before": repeated,
+            f"{counted(len(backward), 'row is', 'rows are')} stamped earlier than the row before": backward,
+        }
+        what = " and ".join(part for part, rows in said.items() if len(rows))
+        sentence = f"{what}; the readings were kept in their order, one per interval."
         say = caution if len(backward) else note
         findings = [say("STAMP_ORDER", sentence, repeated=len(repeated), backward=len(backward))]
     why = "Stamped like the row before.", "Stamped before the row before."
@@ -110,8 +110,6 @@ def with_stamp_order_reported(record: Record) -> Record:
 def with_stamp_spacing_reported(record: Record) -> Record:
     """Return the record with a finding on how unevenly its stamps lie around the grid.
 
-    Notes
-    -----
     Distance of each stamp from the running median of its neighbours, so that a slow drift of the
     computer's clock does not count; the 95 % point is compared with a tenth of the interval (common
     practice).
@@ -155,16 +153,13 @@ def with_stamp_spacing_reported(record: Record) -> Record:
 def with_computer_clock_reported(record: Record) -> Record:
     """Return the record with a finding on the rate of its stamps against its samples, and on their jumps.
 
-    Notes
-    -----
     Slope of the stamps over the samples by least squares through up to 64 block medians, jumps taken out;
     its uncertainty allows for white jitter and a random walk of the computer's clock.
     """
     stamped = _stamps(record)
-    if stamped is None:
-        return record.checked(CLOCK, NO_STAMPS, looked=False)
-    if len(stamped) < FEWEST_STAMPS:
-        return record.checked(CLOCK, f"{len(stamped)} stamps, fewer than {FEWEST_STAMPS}", looked=False)
+    if stamped is None or len(stamped) < FEWEST_STAMPS:
+        few = NO_STAMPS if stamped is None else f"{len(stamped)} stamps, fewer than {FEWEST_STAMPS}"
+        return record.checked(CLOCK, few, looked=False)
     interval_s, jumps, sizes = record.interval_s, *_jumps(stamped, record.interval_s)
     slope, uncertainty = _slope(stamped, interval_s, jumps, sizes)
     # the round interval at which a counter or a timer would pace the rows
@@ -191,16 +186,13 @@ def with_computer_clock_reported(record: Record) -> Record:
     return record.checked(
         CLOCK,
         counted(len(stamped), "stamp"),
-        flags=[
-            Flag(
-                cause="computer_clock_set",
-                start=int(jump),
-                stop=int(jump),
-                excluded=False,
-                sentence=f"The stamps jump by {size:+.3g} s and stay there.",
-            )
-            for jump, size in zip(jumps, sizes, strict=True)
-        ],
+        flags=flags_at(
+            "computer_clock_set",
+            (
+                (jump, jump, f"The stamps jump by {size:+.3g} s and stay there.")
+                for jump, size in zip(jumps, sizes, strict=True)
+            ),
+        ),
         findings=findings,
         found=int(clear) + len(jumps),
         where=where,

@@ -15,7 +15,7 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from scipy import ndimage, special
 
 from evenbeat.conditioning.shared import (
     Places,
@@ -27,7 +27,6 @@ from evenbeat.conditioning.shared import (
     spread,
     stretches,
     tail_spread,
-    take_out,
     usable,
 )
 from evenbeat.conditioning.step_scan import MOST_BLOCKS, USUALLY_ABOVE, step_scan
@@ -170,8 +169,6 @@ class _Step:
 def with_steps_flagged(record: Record) -> Record:
     """Return the record with its steps flagged, their sizes estimated, and a finding for each.
 
-    Notes
-    -----
     Likelihood ratio under the fitted noise. Within its blocks: difference of adjacent window means over
     doubling window lengths, of phase the offset of straight lines; spread by median absolute deviation;
     threshold from Student's distribution with the worth of that deviation as degrees of freedom, divided by
@@ -181,9 +178,8 @@ def with_steps_flagged(record: Record) -> Record:
     readings = usable(record, without_steps=True)
     looked_at = counted(len(readings), "reading")
     if len(readings) < FEWEST:
-        sentence = f"Fewer than {FEWEST} samples are too few to tell steps from wander."
-        unchecked = note("STEPS_UNCHECKED", sentence)
-        return record.checked(NAME, f"{looked_at}, fewer than {FEWEST}", looked=False, findings=[unchecked])
+        said = note("STEPS_UNCHECKED", f"Fewer than {FEWEST} samples are too few to tell steps from wander.")
+        return record.checked(NAME, f"{looked_at}, fewer than {FEWEST}", looked=False, findings=[said])
     found, smallest = _steps(record, readings)
     flags = sorted(found, key=lambda flag: flag.start)
     if len(flags) >= MOST_STEPS:
@@ -191,13 +187,11 @@ def with_steps_flagged(record: Record) -> Record:
             f"The record changes abruptly {MOST_STEPS} times or more, so that steps cannot be told from its "
             "wander; none is flagged."
         )
-        return record.checked(
-            NAME,
-            looked_at,
-            findings=[caution("STEPS_UNCLEAR", sentence)],
-            found=len(flags),
-            advice="Look at the figure of the record, and cut it into parts.",
+        advice, unclear = (
+            "Look at the figure of the record, and cut it into parts.",
+            caution("STEPS_UNCLEAR", sentence),
         )
+        return record.checked(NAME, looked_at, findings=[unclear], found=len(flags), advice=advice)
     if not flags:
         seen = [f"one of frequency by {smallest['frequency_step']:.2g} within its noise"]
         if "phase_step" in smallest:
@@ -206,10 +200,8 @@ def with_steps_flagged(record: Record) -> Record:
             f"No step of frequency or phase stands out from the noise of the record; {' or '.join(seen)} "
             "would have been found nine times in ten."
         )
-        values = {f"smallest_{cause}": size for cause, size in smallest.items()}
-        return record.checked(
-            NAME, looked_at, findings=[good("NO_STEPS", sentence, **values)], done={"found": 0}
-        )
+        none = good("NO_STEPS", sentence, **{f"smallest_{cause}": size for cause, size in smallest.items()})
+        return record.checked(NAME, looked_at, findings=[none], done={"found": 0})
     return record.checked(
         NAME,
         looked_at,
@@ -236,7 +228,7 @@ def _steps(record: Record, found_before: Series) -> tuple[list[Flag], dict[str, 
         values = found_before.rows(begin, end)
         values -= level
         for step in taken:
-            take_out(record, values, begin, *step)
+            record.take_out(values, begin, *step)
         return values
 
     readings = Series(rows, len(record), record.values)
@@ -286,17 +278,12 @@ def _filled(readings: Series) -> Series:
     def rows(begin: int, end: int) -> FloatArray:
         first = max(0, begin - beyond)
         values = readings.rows(first, min(end + beyond, readings.length))
-        missing = np.flatnonzero(np.isnan(values))
-        if not len(missing):
-            return values[begin - first : end - first]
-        apart = np.flatnonzero(np.diff(missing) > 1)
-        starts, stops = missing[np.append(0, apart + 1)], missing[np.append(apart, -1)] + 1
-        short = (stops - starts <= _SMALL_GAP) & (starts > 0) & (stops < len(values))
-        starts, stops = starts[short], stops[short]
-        slope = (values[stops] - values[starts - 1]) / (stops - starts + 1)
-        for number in range(_SMALL_GAP):
-            some = starts + number < stops
-            values[starts[some] + number] = slope[some] * (number + 1) + values[starts[some] - 1]
+        missing = np.isnan(values)
+        if missing.any():
+            short = np.flatnonzero(missing & ~ndimage.binary_opening(missing, np.ones(beyond, dtype=bool)))
+            there = np.flatnonzero(~missing)
+            if len(there):
+                values[short] = np.interp(short, there, values[there], left=np.nan, right=np.nan)
         return values[begin - first : end - first]
 
     return Series(rows, readings.length, np.empty(0))
@@ -613,13 +600,8 @@ def _flag(cause: str, start: int, size: float, sigma: float) -> Flag:
 def _finding(record: Record, flag: Flag) -> Finding:
     when = f"{moment_text(record, flag.start)}{_likely(record, flag)}"
     sentence = f"{flag.sentence} It happened at {when}; no sample is left out."
-    return caution(
-        flag.cause.upper(),
-        sentence,
-        first=flag.start,
-        size=float(flag.size or 0.0),
-        elapsed_s=record.time_of(flag.start),
-    )
+    told = {"first": flag.start, "size": float(flag.size or 0.0), "elapsed_s": record.time_of(flag.start)}
+    return caution(flag.cause.upper(), sentence, **told)
 
 
 def _likely(record: Record, flag: Flag) -> str:

@@ -14,6 +14,7 @@ import numpy as np
 from evenbeat.conditioning.shared import (
     Series,
     changes,
+    flags_at,
     spread,
     stretches,
     tail_spread,
@@ -22,7 +23,7 @@ from evenbeat.conditioning.shared import (
 )
 from evenbeat.findings import good, note
 from evenbeat.quantities import FloatArray
-from evenbeat.record import Flag, Record
+from evenbeat.record import Record
 from evenbeat.units import counted, duration_text
 
 NAME = "warm_up"
@@ -44,8 +45,6 @@ _PART = 1 << 16
 def with_warm_up_flagged(record: Record) -> Record:
     """Return the record with its settling flagged as excluded, and a finding.
 
-    Notes
-    -----
     Settling is the sum of exponentials (common practice); each pass finds the fastest that is left.
     The stretches compared are shorter than a tenth of the record, so a slower settling is left to
     the aging model; no more than a fifth of the record is excluded.
@@ -76,24 +75,17 @@ def with_warm_up_flagged(record: Record) -> Record:
     if not spans:
         finding = good("NO_WARM_UP", "No settling after switching on was found at the start or after a gap.")
         return record.checked(NAME, looked_at, findings=[finding], done={"found": 0})
-    flags = [
-        Flag(
-            cause="warm_up",
-            start=start,
-            stop=stop,
-            excluded=True,
-            sentence=f"Settling for {duration_text((stop - start) * record.interval_s)}.",
-        )
-        for start, stop in spans
-    ]
     lengths = [stop - start for start, stop in spans]
     total, longest_s = sum(lengths), record.interval_s * max(lengths)
-    lasting = [(start, duration_text((stop - start) * record.interval_s)) for start, stop in spans[:3]]
+    lasting = [
+        (*span, duration_text(length * record.interval_s))
+        for span, length in zip(spans, lengths, strict=True)
+    ]
     places = " and ".join(
         f"for {length} from {duration_text(start * record.interval_s)} on"
         if start
         else f"during the first {length}"
-        for start, length in lasting
+        for start, _, length in lasting[:3]
     )
     places += f" and {len(spans) - 3} more" if len(spans) > 3 else ""
     sentence = (
@@ -103,7 +95,11 @@ def with_warm_up_flagged(record: Record) -> Record:
     return record.checked(
         NAME,
         looked_at,
-        flags=flags,
+        flags=flags_at(
+            "warm_up",
+            ((start, stop, f"Settling for {length}.") for start, stop, length in lasting),
+            excluded=True,
+        ),
         findings=[note("WARM_UP", sentence, spans=len(spans), samples=total, longest_s=longest_s)],
         where=places,
         advice="Nothing; let an oven run for a day before work on aging.",
@@ -113,13 +109,7 @@ def with_warm_up_flagged(record: Record) -> Record:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Level:
-    """Means over blocks of ``size`` samples (of medians over four), and how they usually change.
-
-    Parameters
-    ----------
-    usual, sigma
-        Median and spread of the change over a stretch of four blocks.
-    """
+    """Median and spread of how means over blocks of ``size`` samples change over a stretch of four blocks."""
 
     size: int
     usual: float

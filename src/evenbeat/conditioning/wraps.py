@@ -32,20 +32,8 @@ _CLEAR = 8.0
 def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
     """Return the record with whole wrap periods put back, flagged and written in its history.
 
-    Parameters
-    ----------
-    period_s
-        Period of the wrap in seconds; where ``None``, a repair is made only if the wrap is evident: at
-        least three jumps of one size, all samples within one period.
-
-    Raises
-    ------
-    InputError
-        If the period is not a positive number.
-
-    Notes
-    -----
-    Valid while the time error changes by less than half a period between samples.
+    Without a period a repair is made only if the wrap is evident: at least three jumps of one size, all
+    samples within one period. Valid while the time error changes by less than half a period between samples.
     """
     if period_s is not None and not (math.isfinite(period_s) and period_s > 0):
         msg = f"wrap_period_s is {period_s}; it must be a positive number of seconds"
@@ -72,20 +60,15 @@ def with_wraps_repaired(record: Record, *, period_s: float | None) -> Record:
     places, turns = places[near & (turns != 0)], turns[near & (turns != 0)]
     if not len(places):
         return record.checked(NAME, looked_at)
-    flags = [
-        Flag(
-            cause="phase_wrap",
-            start=int(place),
-            stop=int(place),
-            excluded=False,
-            sentence=(
-                f"{int(turn):+d} {'period' if abs(turn) == 1 else 'periods'} of {time_text(period)} "
-                "taken back."
-            ),
-            put_back_s=-float(turn) * period,
+    flags = []
+    for place, turn in zip(places.tolist(), turns.tolist(), strict=True):
+        said = f"{turn:+.0f} period{'s' * (abs(turn) != 1)} of {time_text(period)} taken back."
+        back_s = -turn * period
+        flags.append(
+            Flag(
+                cause="phase_wrap", start=place, stop=place, excluded=False, sentence=said, put_back_s=back_s
+            )
         )
-        for place, turn in zip(places, turns, strict=True)
-    ]
     evident = period_s is None
     why = "evident from the jumps (override with wrap_period_s)" if evident else "as given"
     sentence = (

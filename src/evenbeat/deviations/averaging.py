@@ -118,7 +118,11 @@ def _checked(averaging: Sequence[int], largest: int) -> list[int]:
     allowed = f"whole numbers from 1 to {largest} are possible with this record"
     try:
         asked = np.asarray(averaging).tolist()
-        wrong = [factor for factor in asked if not _is_positive_whole(factor)]
+        wrong = [
+            factor
+            for factor in asked
+            if not isinstance(factor, int | float) or isinstance(factor, bool) or factor < 1 or factor % 1
+        ]
     except (TypeError, ValueError):
         asked, wrong = [], []
     if not isinstance(asked, list) or len(asked) == 0:
@@ -128,12 +132,6 @@ def _checked(averaging: Sequence[int], largest: int) -> list[int]:
         msg = f"averaging factor {wrong[0]!r} is not a positive whole number; {allowed}"
         raise InputError(msg)
     return sorted({int(factor) for factor in asked})
-
-
-def _is_positive_whole(factor: object) -> bool:
-    if not isinstance(factor, int | float) or isinstance(factor, bool):
-        return False
-    return factor >= 1 and (isinstance(factor, int) or factor.is_integer())
 
 
 def _listed(factors: list[int], limit: int = 8) -> str:

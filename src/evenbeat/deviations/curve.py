@@ -426,8 +426,7 @@ def _about_coverage(confidence: float, held: FloatArray, times: FloatArray, path
         sentence = (
             f"The {name} intervals held the truth too rarely at "
             f"{counted(np.count_nonzero(short), 'averaging time')}, the shortest of them "
-            f"{duration_text(float(times[short][0]))}: in {low:.1f} % of "
-            f"{paths} records at the least."
+            f"{duration_text(float(times[short][0]))}: in {low:.1f} % of {paths} records at the least."
         )
         return caution("INTERVALS_TOO_SHORT", sentence, **values)
     # smallest shortfall that leaves the share below the limit in nine of ten checks, normal approximation

@@ -136,10 +136,9 @@ def _remarks(interval_s: float, gate_s: float, bias: FloatArray, told: Sequence[
         sentence = (
             f"Dead time was taken out at {counted(done.sum(), 'averaging time')}: gates of "
             f"{duration_text(gate_s)} every {duration_text(interval_s)} make the deviation "
-            f"{factors.min():.3g} to "
-            f"{factors.max():.3g} times that without dead time for the noise identified there (B2 and "
-            "B3). White PM cannot be told from white FM in such readings; where it is present the corrected "
-            "values are still too large."
+            f"{factors.min():.3g} to {factors.max():.3g} times that without dead time for the noise "
+            "identified there (B2 and B3). White PM cannot be told from white FM in such readings; where it "
+            "is present the corrected values are still too large."
         )
         found.append(
             note(
@@ -155,9 +154,8 @@ def _remarks(interval_s: float, gate_s: float, bias: FloatArray, told: Sequence[
     if not done.all():
         names = sorted({name or "not told" for name, known in zip(told, done, strict=True) if not known})
         sentence = (
-            f"At {counted((~done).sum(), 'averaging time')} the noise ({', '.join(names)}) has no "
-            "usable bias "
-            "function, and the deviation was left as it is."
+            f"At {counted((~done).sum(), 'averaging time')} the noise ({', '.join(names)}) has no usable "
+            "bias function, and the deviation was left as it is."
         )
         found.append(caution("DEAD_TIME_NOT_CORRECTED", sentence, averaging_times=int((~done).sum())))
     return tuple(found)

@@ -20,7 +20,8 @@ from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg, optimize, special
+import scipy
+from scipy import linalg, special
 
 from evenbeat.deviations.averaging import BoolArray
 from evenbeat.deviations.covariance import FIVE, in_seconds, mean_square_difference, products_of, term_spectra
@@ -460,7 +461,7 @@ def _nonnegative(matrix: FloatArray, target: FloatArray) -> tuple[FloatArray, fl
     """Return the non-negative least-squares solution and its sum of squares; columns of any size."""
     sizes = np.asarray(linalg.norm(matrix, axis=0))
     sizes[sizes == 0] = 1.0
-    solution, residual = optimize.nnls(matrix / sizes, target)
+    solution, residual = scipy.optimize.nnls(matrix / sizes, target)
     return solution / sizes, float(residual**2)
 
 

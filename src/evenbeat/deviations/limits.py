@@ -542,9 +542,8 @@ def _remarks(result: LimitVerdict) -> tuple[Finding, ...]:
     outside = int(np.count_nonzero(np.isnan(result.allowed)))
     if outside and result.overall != "no statement":
         sentence = (
-            f"At {counted(outside, 'averaging time')} of the curve the limit is not defined or the "
-            "record too short "
-            "for it; no statement is made."
+            f"At {counted(outside, 'averaging time')} of the curve the limit is not defined or the record "
+            "too short for it; no statement is made."
         )
         found.append(note("OUTSIDE_LIMIT", sentence, averaging_times=outside))
     return tuple(found)

@@ -24,7 +24,7 @@ from itertools import combinations
 from typing import Self
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from evenbeat.deviations.averaging import BoolArray, IntArray
 from evenbeat.deviations.chi_squared_sums import ChiSquaredSums
@@ -327,7 +327,9 @@ def _normal_draws(unknowns: int) -> FloatArray:
 
     By an additive recurrence with powers of the root of ``x^(d+1) = x + 1`` (Kronecker sequence).
     """
-    root = float(optimize.brentq(lambda x: x ** (unknowns + 1) - x - 1, 1, 2))
+    root = 2.0
+    for _ in range(60):  # x^(u + 1) = x + 1
+        root = (1 + root) ** (1 / (unknowns + 1))
     places = np.arange(1, DRAWS + 1)[:, np.newaxis] * root ** -np.arange(1.0, unknowns + 1)
     return np.asarray(special.ndtri((0.5 + places) % 1))
 
@@ -355,84 +357,77 @@ def _nodes(
     usual, least = (2 * special.gammaincinv(0.5 * single, chance) / single for chance in (USUALLY, RARELY))
     most = np.min(measured / least, axis=0)
     pairs = np.multiply.outer(most, most)
-    fits = _Fits(
+    drawn, logarithms = _drawn(
         response=most / measured,
         scatter=scatter * pairs / squares[:, np.newaxis, np.newaxis] ** 2,
         spectral=_spectral_products(points, order) * pairs[:noises, :noises].reshape(-1, 1),
         subsets=_subsets(noises, drift=order == 2),
         likely=np.min(measured / usual, axis=0) / most,
     )
-    drawn, logarithms = fits.drawn()
     upto = np.cumsum(np.exp(logarithms - logarithms.max()))
     chosen = np.searchsorted(upto, upto[-1] * (np.arange(NODES) + 0.5) / NODES)
     return np.asarray(drawn[chosen, :noises] * most[:noises])
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class _Fits:
-    """Fits of all subsets of unknowns at once, levels in units of the most there can be of each.
+def _drawn(
+    response: FloatArray, scatter: FloatArray, spectral: FloatArray, subsets: BoolArray, likely: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Fit all subsets of unknowns, return levels about each fit and the logarithms of their weights.
 
-    ``response`` (n, unknowns) is the expectation of each mean square over its value, ``scatter`` half its
-    variance likewise, ``spectral`` (noises², n²) gives the correlations, ``subsets`` (subsets, unknowns)
-    which unknowns are in, and up to ``likely`` (unknowns,) a level counts as usual.
+    Shape (draws, unknowns) and (draws,); levels are in units of the most there can be of each. ``response``
+    (n, unknowns) is the expectation of each mean square over its value, ``scatter`` half its variance
+    likewise, ``spectral`` (noises², n²) gives the correlations; up to ``likely`` a level counts as usual.
     """
+    levels = np.where(subsets, 0.5 / subsets.sum(axis=1, keepdims=True), 0.0)
+    for number in range(ROUNDS):
+        residuals, covariance = _residuals(levels, response, scatter, spectral)
+        if number == ROUNDS - 2:  # nearly there: what is far from the record now is so at the end
+            likelihood = _log_likelihood(residuals[:, np.newaxis], covariance)[:, 0]
+            hopeful = likelihood > likelihood.max() - HOPELESS
+            subsets, levels, residuals, covariance = (
+                some[hopeful] for some in (subsets, levels, residuals, covariance)
+            )
+        means = levels @ response.T
+        slope = response / means[:, :, np.newaxis] * subsets[:, np.newaxis]
+        both = np.concatenate([slope, residuals[..., np.newaxis]], axis=2)
+        products = slope.swapaxes(1, 2) @ np.linalg.solve(covariance, both)
+        # the unit matrix: a level is not known worse than to the most there can be of it
+        normal = products[..., :-1] + np.eye(subsets.shape[1])
+        if number < ROUNDS - 1:
+            moved = levels + np.linalg.solve(normal, products[..., -1:])[..., 0]
+            levels = np.where(subsets, np.clip(moved, 0.05 * levels + 1e-9, 1.0), 0.0)
+    size = subsets.sum(axis=1)
+    root = np.linalg.cholesky(normal)
+    normals = _normal_draws(subsets.shape[1])
+    away = (np.linalg.inv(root).swapaxes(1, 2) @ (WIDENED * normals.T)).swapaxes(1, 2)
+    drawn = levels[:, np.newaxis] + away * subsets[:, np.newaxis]
+    inside = np.all((drawn >= 0) & (drawn <= 1), axis=2)
+    if not inside.any():  # the record stands at the border of what it can hold
+        drawn, inside = np.clip(drawn, 0.0, 1.0), ~inside
+    used = np.where(inside[..., np.newaxis], drawn, levels[:, np.newaxis])
+    off = residuals[:, np.newaxis] + np.log(means[:, np.newaxis] / (used @ response.T))
+    likelihood = _log_likelihood(off, covariance)
+    proposed = (_log_size(root) - size * math.log(WIDENED * math.sqrt(2 * math.pi)))[:, np.newaxis]
+    proposed = proposed - 0.5 * (subsets @ (normals**2).T)
+    prior = (size - 1) * math.log(ODDS_OF_ONE_MORE) - subsets @ np.log(likely)
+    weights = np.where(inside, prior[:, np.newaxis] + likelihood - proposed, -np.inf)
+    return drawn.reshape(-1, drawn.shape[2]), weights.ravel()
 
-    response: FloatArray
-    scatter: FloatArray
-    spectral: FloatArray
-    subsets: BoolArray
-    likely: FloatArray
 
-    def drawn(self) -> tuple[FloatArray, FloatArray]:
-        """Return levels about each fit, shape (draws, unknowns), and the logarithms of their weights."""
-        subsets = self.subsets
-        levels = np.where(subsets, 0.5 / subsets.sum(axis=1, keepdims=True), 0.0)
-        for number in range(ROUNDS):
-            residuals, covariance = self._residuals(levels)
-            if number == ROUNDS - 2:  # nearly there: what is far from the record now is so at the end
-                likelihood = _log_likelihood(residuals[:, np.newaxis], covariance)[:, 0]
-                hopeful = likelihood > likelihood.max() - HOPELESS
-                subsets, levels, residuals, covariance = (
-                    some[hopeful] for some in (subsets, levels, residuals, covariance)
-                )
-            means = levels @ self.response.T
-            slope = self.response / means[:, :, np.newaxis] * subsets[:, np.newaxis]
-            both = np.concatenate([slope, residuals[..., np.newaxis]], axis=2)
-            products = slope.swapaxes(1, 2) @ np.linalg.solve(covariance, both)
-            # the unit matrix: a level is not known worse than to the most there can be of it
-            normal = products[..., :-1] + np.eye(subsets.shape[1])
-            if number < ROUNDS - 1:
-                moved = levels + np.linalg.solve(normal, products[..., -1:])[..., 0]
-                levels = np.where(subsets, np.clip(moved, 0.05 * levels + 1e-9, 1.0), 0.0)
-        size = subsets.sum(axis=1)
-        root = np.linalg.cholesky(normal)
-        normals = _normal_draws(subsets.shape[1])
-        away = (np.linalg.inv(root).swapaxes(1, 2) @ (WIDENED * normals.T)).swapaxes(1, 2)
-        drawn = levels[:, np.newaxis] + away * subsets[:, np.newaxis]
-        inside = np.all((drawn >= 0) & (drawn <= 1), axis=2)
-        if not inside.any():  # the record stands at the border of what it can hold
-            drawn, inside = np.clip(drawn, 0.0, 1.0), ~inside
-        used = np.where(inside[..., np.newaxis], drawn, levels[:, np.newaxis])
-        off = residuals[:, np.newaxis] + np.log(means[:, np.newaxis] / (used @ self.response.T))
-        likelihood = _log_likelihood(off, covariance)
-        proposed = (_log_size(root) - size * math.log(WIDENED * math.sqrt(2 * math.pi)))[:, np.newaxis]
-        proposed = proposed - 0.5 * (subsets @ (normals**2).T)
-        prior = (size - 1) * math.log(ODDS_OF_ONE_MORE) - subsets @ np.log(self.likely)
-        weights = np.where(inside, prior[:, np.newaxis] + likelihood - proposed, -np.inf)
-        return drawn.reshape(-1, drawn.shape[2]), weights.ravel()
-
-    def _residuals(self, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return residuals of the logarithms and their covariance, of each subset."""
-        count = len(self.response)
-        means = levels @ self.response.T
-        scatter = _pairs(levels) @ self.scatter.reshape(count, -1).T
-        mean, variance = _log_chi_squared(0.5 * np.maximum(means**2 / scatter, 1.0))
-        products = _pairs(levels[:, : math.isqrt(len(self.spectral))]) @ self.spectral
-        products = products.reshape(-1, count, count)
-        root = np.sqrt((1 - SHRINKAGE) * variance / np.einsum("sii->si", products))
-        covariance = products * root[:, :, np.newaxis] * root[:, np.newaxis]
-        np.einsum("sii->si", covariance)[:] = variance
-        return -np.log(means) - mean, covariance
+def _residuals(
+    levels: FloatArray, response: FloatArray, scatter: FloatArray, spectral: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return residuals of the logarithms and their covariance, of each subset."""
+    count = len(response)
+    means = levels @ response.T
+    half = 0.5 * np.maximum(means**2 / (_pairs(levels) @ scatter.reshape(count, -1).T), 1.0)
+    mean, variance = _log_chi_squared(half)
+    products = _pairs(levels[:, : math.isqrt(len(spectral))]) @ spectral
+    products = products.reshape(-1, count, count)
+    root = np.sqrt((1 - SHRINKAGE) * variance / np.einsum("sii->si", products))
+    covariance = products * root[:, :, np.newaxis] * root[:, np.newaxis]
+    np.einsum("sii->si", covariance)[:] = variance
+    return -np.log(means) - mean, covariance
 
 
 def _log_chi_squared(half: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -126,9 +126,8 @@ def about_gaps(
     empty = [float(time) for time, term in zip(times, sums, strict=True) if term.terms == 0]
     if empty:
         sentence = (
-            f"Gaps leave no complete term at {_these(empty).removesuffix(',')}; of frequency records "
-            "a lower minimum_coverage admits averages "
-            "with missing samples."
+            f"Gaps leave no complete term at {_these(empty).removesuffix(',')}; of frequency records a lower "
+            "minimum_coverage admits averages with missing samples."
         )
         found.append(
             caution("NO_COMPLETE_TERMS", sentence, averaging_times=len(empty), shortest_s=min(empty))
@@ -150,9 +149,8 @@ def about_variation(deviation: FloatArray) -> tuple[Finding, ...]:
     if silent == 0:
         return ()
     sentence = (
-        f"The deviation is exactly zero at {counted(silent, 'averaging time')}: the readings do not "
-        "vary, so that the "
-        "display and not the oscillator limits the result."
+        f"The deviation is exactly zero at {counted(silent, 'averaging time')}: the readings do not vary, so "
+        "that the display and not the oscillator limits the result."
     )
     return (caution("NO_VARIATION", sentence, averaging_times=silent),)
 
@@ -168,10 +166,9 @@ def about_rounding(samples: Samples, deviation: FloatArray, response: FloatArray
     if count == 0:
         return ()
     sentence = (
-        f"At {counted(count, 'averaging time')} the deviation is less than {ROUNDING_MARGIN:.0f} "
-        "times what rounding "
-        f"of the stored phase to {rounding:.1e} s makes; store the phase less its mean slope, in double "
-        "precision."
+        f"At {counted(count, 'averaging time')} the deviation is less than {ROUNDING_MARGIN:.0f} times what "
+        f"rounding of the stored phase to {rounding:.1e} s makes; store the phase less its mean slope, in "
+        "double precision."
     )
     return (caution("ROUNDING_LIMITS", sentence, averaging_times=count, rounding_s=rounding),)
 

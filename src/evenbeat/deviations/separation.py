@@ -398,9 +398,8 @@ def _remarks(result: SeparatedClocks) -> tuple[Finding, ...]:
             found.append(note("CLOCK_NOT_SEEN", sentence, averaging_times=unseen, clock=name))
         if impossible:
             sentence = (
-                f"The variance of {name} is below zero at {counted(impossible, 'averaging time')} by "
-                "more than "
-                "chance explains: the clocks (or the counters) are not independent, or the records not "
+                f"The variance of {name} is below zero at {counted(impossible, 'averaging time')} by more "
+                "than chance explains: the clocks (or the counters) are not independent, or the records not "
                 "simultaneous."
             )
             found.append(caution("NOT_INDEPENDENT", sentence, averaging_times=impossible, clock=name))

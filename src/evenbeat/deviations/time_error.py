@@ -177,7 +177,9 @@ def time_interval_error(
 def _samples_with_offset(record: Record) -> Samples:
     values = record.usable_values(without_steps=False)
     if record.kind == "frequency" and np.isnan(values).any():
-        return FrequencySums.of(np.asarray(values, dtype=float), record.interval_s, 1.0, 0.0)
+        return FrequencySums.of(
+            blocks(values), len(values), interval_s=record.interval_s, minimum_coverage=1.0
+        )
     return PhasePoints.of(_time_error(record))
 
 

@@ -137,7 +137,7 @@ def log_time_axis(ax: Axes, low_s: float, high_s: float) -> None:
     top.spines["top"].set_visible(False)
 
 
-def _label_decades(axis: Axis, **majors: int) -> None:
+def _label_decades(axis: Axis, numticks: int | None = None) -> None:
     """Label a logarithmic axis at its decades, with ticks at 2 and 5 times each.
 
     Superscripts are letters: an expression to be typeset is parsed anew for every resolution, and every tick
@@ -145,7 +145,7 @@ def _label_decades(axis: Axis, **majors: int) -> None:
     """
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
-    axis.set_major_locator(LogLocator(**majors))
+    axis.set_major_locator(LogLocator(numticks=numticks))
     axis.set_major_formatter(FuncFormatter(lambda value, _place: power_text(round(math.log10(value)))))
     axis.set_minor_locator(LogLocator(subs=(2, 5)))
     axis.set_minor_formatter(NullFormatter())
@@ -158,7 +158,7 @@ def log_decades(ax: Axes) -> None:
     if math.log10(high / low) < 2:
         middle = math.sqrt(low * high)
         ax.set_ylim(middle / 10, middle * 10)
-    _label_decades(ax.yaxis, numticks=12)
+    _label_decades(ax.yaxis, 12)
 
 
 def deviation_axis(ax: Axes, title: str, unit: str) -> None:

@@ -216,7 +216,7 @@ def _on(kind: type[FigureCanvasBase], figure: Figure, *, dpi: float | None = Non
             action="ignore", category=UserWarning
         ):  # no font has all that names hold
             if (engine := figure.get_layout_engine()) is not None:
-                renderer = FigureCanvasAgg(figure).get_renderer()  # can measure text
+                renderer = FigureCanvasAgg(figure).get_renderer()  # type: ignore[no-untyped-call]
                 for spine in figure.findobj(Spine):
                     spine.set_in_layout(False)  # ticks and labels reach further
                 engine.execute(figure)

@@ -11,7 +11,7 @@ import numpy as np
 from evenbeat.epochs import Grid
 from evenbeat.errors import InputError, LogError, RowError
 from evenbeat.findings import Finding, caution, note
-from evenbeat.intake import FARTHEST_FROM_NOMINAL, relative_to
+from evenbeat.intake import FARTHEST_FROM_NOMINAL, relative_to, thinned
 from evenbeat.logs.terms import QUANTITIES
 from evenbeat.plausible import ASSUMED_NOMINAL
 from evenbeat.quantities import FloatArray
@@ -182,7 +182,7 @@ def typical_of(readings: FloatArray) -> float:
 
     NaN where all are missing, as in a block of a long log.
     """
-    spread = readings[:: max(1, len(readings) // 100_000)]
+    spread = thinned(readings, _SOME)
     known = spread[~np.isnan(spread)]
     known = known if len(known) else readings[~np.isnan(readings)]
     return float(np.median(known)) if len(known) else math.nan
@@ -242,7 +242,7 @@ def _guessed_frequency(
     """Return what to say where nearly all readings lie next to a usual frequency in hertz, else refuse."""
     candidates = [hz for hz in ASSUMED_NOMINALS_HZ if hz >= 1e3] if nominal_hz is None else [nominal_hz]
     nearest = min(candidates, key=lambda hz: abs(typical / hz - 1))
-    some = readings[:: max(1, len(readings) // _SOME)]
+    some = thinned(readings, _SOME)
     near = np.abs(some[~np.isnan(some)] / nearest - 1) < _NEAR_GUESSED  # and not a count that runs round
     if abs(typical / nearest - 1) < _NEAR_GUESSED and 2 * np.count_nonzero(near) > len(near):
         return _assumed(f"the frequency of a {frequency_text(nearest)} source", "Hz", column)

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from evenbeat.intake import blocks, extremes_and_mean, thinned
 from evenbeat.logs.cells import shape_of
 from evenbeat.quantities import FloatArray
 
@@ -49,13 +50,15 @@ def display_step(values: FloatArray, printed: float | None) -> float | None:
     It is the common divisor of all differences between distinct readings, at least the last digit
     ``printed``; ``None`` where neither the digits nor the readings show a step above the spacing of floats.
     """
-    finite = values if np.isfinite(values).all() else values[np.isfinite(values)]
+    complete = all(np.isfinite(block).all() for block in blocks(values))
+    finite = values if complete else values[np.isfinite(values)]
     if not len(finite):
         return None
-    float_spacing = float(np.spacing(max(abs(finite.max()), abs(finite.min()))))
+    smallest, _, largest = extremes_and_mean(finite)
+    float_spacing = float(np.spacing(max(abs(largest), abs(smallest))))
     if printed is not None and printed < 4 * float_spacing:
         printed = None
-    some = np.unique(finite[:: -(-len(finite) // (4 * MOST_DISTINCT))])
+    some = np.unique(thinned(finite, 4 * MOST_DISTINCT))
     if printed and len(some) > 2 and np.rint(np.diff(some).min() / printed) == 1:
         return printed  # no other reading can make it smaller than the last digit
     if len(some) > MOST_DISTINCT:  # no lattice: spare the sorting

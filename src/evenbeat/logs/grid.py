@@ -7,7 +7,7 @@ running origin follows slow drift, so that only real gaps move a reading to a la
 from __future__ import annotations
 
 import numpy as np
-from scipy import optimize
+import scipy
 
 from evenbeat.epochs import (
     CLEAR_STEP,
@@ -330,7 +330,7 @@ def _spread(cells: IntArray, residual: FloatArray) -> tuple[IntArray, tuple[Find
     """Return strictly increasing cells nearest to the stamps (least squares under the order)."""
     running = np.arange(len(cells))
     doubled = int(np.count_nonzero(np.diff(cells) < 1))
-    excess = optimize.isotonic_regression(cells + residual - running).x
+    excess = scipy.optimize.isotonic_regression(cells + residual - running).x
     spread = running + np.rint(excess).astype(np.int64)
     worst = int(np.argmax(np.abs(spread - cells - residual)))
     shift = float(abs(spread[worst] - cells[worst] - residual[worst]))

@@ -14,7 +14,7 @@ from evenbeat.bench import Bench
 from evenbeat.epochs import EXACT_STAMPS, Grid, IntArray, spans_of
 from evenbeat.errors import LogError, NoTimeError, RowError, blamed
 from evenbeat.findings import Finding, caution
-from evenbeat.intake import LARGEST, let_go, mapping_of
+from evenbeat.intake import LARGEST, blocks, let_go, mapping_of
 from evenbeat.ledger import RejectedLines
 from evenbeat.logs.cells import cell_kind, numbered, shown
 from evenbeat.logs.conversion import Converted, Statement, agreed, convert, phase_of_counts, turned
@@ -257,7 +257,7 @@ def _check_share(sheet: Sheet) -> None:
 def _check_readings(sheet: Sheet) -> None:
     """Refuse a log without readings."""
     layout, table = sheet.layout, sheet.table
-    readings = int(np.count_nonzero(~np.isnan(table.numbers[layout.value])))
+    readings = sum(int(np.count_nonzero(~np.isnan(block))) for block in blocks(table.numbers[layout.value]))
     label = layout.form.label(layout.value)
     if not readings:
         msg = f"all {table.rows} readings in column {label} are missing; there is nothing to analyse"
@@ -274,6 +274,7 @@ def record_of(sheet: Sheet, options: Options) -> Record:
     with blamed(path):
         quantity, unit = stated_quantity(sheet, options)
     sheet, times = understood_times(sheet, stated, options)
+    let_go(mapping_of(sheet.table.numbers[layout.value]))
     late = np.empty(0, dtype=np.int64)
     if times is not None and options.reject:
         kept = rows_in_order(times.seconds)
@@ -342,9 +343,13 @@ def converted_readings(sheet: Sheet, quantity: str | None, unit: str | None, sta
         interval_s=stated.gate_s or stated.interval_s,
     )
     converted = turned(converted) if stated.reading_of == "reference" else converted
-    ends = np.fmin.reduce(converted.values), np.fmax.reduce(converted.values)
-    holes = np.count_nonzero(np.isnan(converted.values)) > np.count_nonzero(np.isnan(readings))
-    if holes or not (np.isnan(ends[0]) or -LARGEST <= ends[0] <= ends[1] <= LARGEST):
+    parts = [(np.fmin.reduce(block), np.fmax.reduce(block)) for block in blocks(converted.values)]
+    low, high = np.fmin.reduce(parts)[0], np.fmax.reduce(parts)[1]
+    holes = converted.values is not readings
+    holes = holes and bool(
+        np.count_nonzero(np.isnan(converted.values)) > np.count_nonzero(np.isnan(readings))
+    )
+    if holes or not (np.isnan(low) or -LARGEST <= low <= high <= LARGEST):
         row = int(np.argmax(~(np.abs(converted.values) <= LARGEST) & ~np.isnan(readings)))
         msg = (
             f"the reading {readings[row]:g} in column {layout.form.label(layout.value)} "
@@ -481,7 +486,9 @@ def _stamp_offset(times: Times, grid: Grid) -> FloatArray | None:
     if grid.epochs_ns is not None:
         return None
     moments = times.seconds if times.ns is None else times.ns
-    late = (np.abs(grid.late(moments, block)).max() for block in blocks_of_rows(len(moments)))
-    exact = all(most <= EXACT_STAMPS * grid.interval_s for most in late)
-    let_go(mapping_of(moments))
-    return None if exact else grid.place(grid.late(moments, slice(None)))
+    for block in blocks_of_rows(len(moments)):
+        late = np.abs(grid.late(moments, block)).max()
+        let_go(mapping_of(moments))
+        if late > EXACT_STAMPS * grid.interval_s:
+            return grid.place(grid.late(moments, slice(None)))
+    return None

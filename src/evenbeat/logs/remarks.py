@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from evenbeat.findings import Finding, Severity, caution, note
-from evenbeat.intake import blocks, extremes_and_mean
+from evenbeat.intake import blocks, extremes_and_mean, thinned
 from evenbeat.logs.cells import cells_at, numbered, row_in, row_lines, shown
 from evenbeat.logs.files import LogText
 from evenbeat.logs.headers import column_meaning
@@ -148,7 +148,7 @@ def _nines(readings: FloatArray) -> Iterator[Finding]:
         digits = f"{abs(value):.12g}".replace(".", "")
         if len(digits) < 4 or set(digits) != {"9"}:
             continue
-        some = readings[:: max(1, len(readings) // 10_000)]
+        some = thinned(readings, 10_000)
         some = some[np.isfinite(some)]
         middle = float(np.median(some)) if len(some) else 0.0
         spread = float(np.median(np.abs(some - middle))) if len(some) else 0.0
@@ -165,7 +165,7 @@ def _nines(readings: FloatArray) -> Iterator[Finding]:
 
 def _repeated_value(readings: FloatArray) -> Iterator[Finding]:
     """Say where one exact value comes up again and again among readings that hardly ever repeat."""
-    some = readings[:: max(1, len(readings) // _SOME)]
+    some = thinned(readings, _SOME)
     values, counts = np.unique(some[np.isfinite(some)], return_counts=True)
     if len(counts) < _FEWEST_DISTINCT:
         return

@@ -16,6 +16,7 @@ from evenbeat.dates import iso_date, order_of_dates
 from evenbeat.epochs import IntArray
 from evenbeat.errors import LogError, NoTimeError, RowError
 from evenbeat.findings import Finding, caution, note
+from evenbeat.intake import let_go, mapping_of
 from evenbeat.logs.terms import Form, TimeForm
 from evenbeat.quantities import FloatArray
 from evenbeat.units import MJD_OF_UNIX_EPOCH, SECONDS_PER_DAY, counted, duration_text, parse_duration
@@ -401,6 +402,7 @@ def seconds_since_first(ns: IntArray) -> FloatArray:
     seconds = np.empty(len(ns))
     for block in blocks_of_rows(len(ns)):
         np.multiply(ns[block] - ns[0], 1e-9, out=seconds[block])
+        let_go(mapping_of(ns))
     return seconds
 
 

@@ -50,6 +50,11 @@ class _Stated(Plain):
     def _check(self) -> None:
         """Refuse what contradicts itself."""
 
+    @cached_property
+    def moment(self) -> datetime:
+        """When it was made or happened, in UTC; a date without a time counts as midnight."""
+        return datetime.fromisoformat(self.date).replace(tzinfo=UTC)  # type: ignore[attr-defined]
+
 
 @dataclass(frozen=True, kw_only=True)
 class Instrument(_Stated):
@@ -185,11 +190,6 @@ class Calibration(_Stated):
             return
         raise InputError(msg)
 
-    @cached_property
-    def moment(self) -> datetime:
-        """When it was made, in UTC; a date without a time counts as midnight."""
-        return datetime.fromisoformat(self.date).replace(tzinfo=UTC)
-
     def found_in(self, tolerance: float | str | None) -> bool | None:
         """Return whether it found the instrument within a tolerance; ``None`` where that cannot be said."""
         if isinstance(self.as_found, str):
@@ -267,11 +267,6 @@ class Event(_Stated):
         else:
             return
         raise InputError(msg)
-
-    @cached_property
-    def moment(self) -> datetime:
-        """When it happened, in UTC; a date without a time counts as midnight."""
-        return datetime.fromisoformat(self.date).replace(tzinfo=UTC)
 
     def __str__(self) -> str:
         words = {"repair": "repaired", "move": "moved", "adjustment": "adjusted"}

@@ -13,12 +13,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenbeat.assessment.assess import Assessment
-from evenbeat.assessment.history_case import HistoryAssessment
 from evenbeat.disk import exchange, sync, umask
 from evenbeat.errors import OutputError
 from evenbeat.plain import plain
 
 if TYPE_CHECKING:
+    from evenbeat.assessment.history_case import HistoryAssessment
     from evenbeat.report.document import Document
 
 _NAMES = HTML_NAME, PDF_NAME, JSON_NAME = "report.html", "report.pdf", "result.json"
@@ -108,10 +108,9 @@ def write_report(
     from evenbeat.report.page import html_page
     from evenbeat.report.pdf import pdf_bytes
 
-    if isinstance(assessment, HistoryAssessment):
-        document = history_document(assessment)
-    else:
-        document = log_document(assessment)
+    document = (
+        log_document(assessment) if isinstance(assessment, Assessment) else history_document(assessment)
+    )
     numbers, identity = _numbers(assessment, document)
     document = replace(document, footer=f"{document.footer}, report {identity}")
     contents = {

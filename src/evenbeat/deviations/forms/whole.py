@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from abc import abstractmethod
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -121,11 +122,7 @@ class RowsForm(WholeForm):
 
     def largest(self, points: int) -> int:
         """Return the largest factor with a stretch in the record."""
-        low, high = 0, points
-        while high - low > 1:
-            middle = (low + high) // 2
-            low, high = (middle, high) if self.starts(points, middle) > 0 else (low, middle)
-        return low
+        return bisect_left(range(1, points), 0, key=lambda factor: -self.starts(points, factor))
 
     def variance(self, samples: PhasePoints, factor: int) -> TermSum:
         """Return the sum over all stretches, term by term."""
@@ -224,8 +221,8 @@ def _moments(form: WholeForm, points: int, factor: int) -> Moments:
     expected = np.array([form.expected(points, factor, alpha) for alpha in noises])
     freedom = np.array([form.freedom(points, factor, alpha) for alpha in noises])
     spread = expected / np.sqrt(freedom)
-    rows = (some[np.newaxis] for some in (expected, aimed, joint * np.outer(spread, spread)))
-    return Moments(**dict(zip(("expected", "aimed_at", "products"), rows, strict=True)))
+    products = joint * np.outer(spread, spread)
+    return Moments(expected=expected[np.newaxis], aimed_at=aimed[np.newaxis], products=products[np.newaxis])
 
 
 def in_proportion(points: int, factor: int, step: int) -> tuple[int, int]:

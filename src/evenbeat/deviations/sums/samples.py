@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import mmap
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Self
 
@@ -11,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from evenbeat.errors import InputError
-from evenbeat.intake import blocks, extremes_and_mean, let_go, mapping_of
+from evenbeat.intake import SCAN_BLOCK, blocks, extremes_and_mean, let_go, mapping_of
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 
@@ -88,11 +89,19 @@ class FrequencySums:
     has_gaps: bool = True
 
     @classmethod
-    def of(cls, frequency: FloatArray, interval_s: float, minimum_coverage: float, offset: float) -> Self:
-        """Return the sums of ``frequency - offset``."""
-        sums_s, counts = np.zeros(len(frequency) + 1), np.zeros(len(frequency) + 1, dtype=np.int64)
+    def of(
+        cls,
+        parts: Iterable[FloatArray],
+        count: int,
+        *,
+        interval_s: float,
+        minimum_coverage: float,
+        offset: float = 0.0,
+    ) -> Self:
+        """Return the sums of ``count`` frequencies, given in parts, less an offset; nothing else is held."""
+        sums_s, counts = np.zeros(count + 1), np.zeros(count + 1, dtype=np.int64)
         filled = 1
-        for block in blocks(frequency):
+        for block in parts:
             present, part = ~np.isnan(block), slice(filled, filled + len(block))
             for sums, gains in (
                 (sums_s, np.where(present, (block - offset) * interval_s, 0.0)),
@@ -153,7 +162,15 @@ def samples_of(record: Record, minimum_coverage: float) -> Samples:
         return PhasePoints.of(values)
     _, mean, _ = extremes_and_mean(values)
     if any(bool(np.isnan(block).any()) for block in blocks(values)):
-        return FrequencySums.of(np.asarray(values, dtype=float), record.interval_s, minimum_coverage, mean)
+        del values  # a copy, where something is flagged
+        edges = range(0, len(record), SCAN_BLOCK)
+        return FrequencySums.of(
+            (record.usable_rows(a, min(a + SCAN_BLOCK, len(record)), without_steps=True) for a in edges),
+            len(record),
+            interval_s=record.interval_s,
+            minimum_coverage=minimum_coverage,
+            offset=mean,
+        )
     return PhasePoints(phase_s=_integrated(values, record.interval_s, mean), has_gaps=False)
 
 
