@@ -126,7 +126,8 @@ def is_comment(line: str, separator: str) -> bool:
 def row_lines(log: LogText, form: Form) -> Iterator[tuple[int, str]]:
     """Yield line number and text of every line that is neither blank nor a comment."""
     for number, raw in enumerate(io.BytesIO(log.text), 1):
-        if number >= form.first_line and (line := row_in(raw, form)):
+        content = raw[form.lead_in :] if number == form.first_line else raw
+        if number >= form.first_line and (line := row_in(content, form)):
             yield number, line
 
 
