@@ -86,7 +86,7 @@ def test_quantiles_rise_with_probability(weights: list[float], probability: floa
 
 def test_unknown_stays_unknown() -> None:
     """No degrees of freedom, no quantile; the others keep theirs."""
-    found = ChiSquaredSums.of_weights(np.array([np.nan, 2.0]), [None, np.array([0.5, 0.5])]).quantile(0.5)
+    found = ChiSquaredSums.of_weights(np.array([np.nan, 2.0]), [[np.nan, np.nan], [0.5, 0.5]]).quantile(0.5)
 
     assert np.isnan(found[0])
     assert found[1] == pytest.approx(np.log(2), rel=1e-6)

@@ -34,7 +34,7 @@ def eigenvalues(matrices: np.ndarray) -> np.ndarray:
 
 def weights_and_edf(
     possible: int, factor: int, exponent: int, name: str, valid: np.ndarray | None = None
-) -> tuple[np.ndarray | None, float]:
+) -> tuple[np.ndarray, float]:
     """Return the weights of a difference statistic, and its degrees of freedom."""
     kind = STATISTICS[name]
     options = {"order": kind.form.order, "averaged": kind.form.averaged, "overlapping": kind.form.overlapping}
@@ -53,7 +53,7 @@ def test_weights_are_the_eigenvalues_of_all_terms(name: str, exponent: int) -> N
     kind = STATISTICS[name]
     possible, factor = (6, 150) if not kind.form.overlapping else (500, 150)
     some, edf = weights_and_edf(possible, factor, exponent, name)
-    if some is None:
+    if np.isnan(some[0]):
         assert edf > 100
         return
     step = 1 if kind.form.overlapping else factor
@@ -84,7 +84,7 @@ def test_a_shorter_record_stands_for_a_longer_one(name: str, exponent: int) -> N
     inner = dense.seen_by_differences(form.matrix(321, factor), form.order)
     whole = eigenvalues(dense.weighing_of_form(inner, 321, noise, form.order))
 
-    if short is None:
+    if np.isnan(short[0]):
         assert edf > 50
         return
     assert short[:3] == pytest.approx(whole[:3], abs=0.01 if exponent < 1 else 0.03)
@@ -132,8 +132,8 @@ def test_gaps_leave_the_weights_of_the_valid_terms() -> None:
 
 def test_long_records_and_single_terms_need_none() -> None:
     """A thousand averaging times, or one term: chi-squared is exact enough or exact."""
-    assert weights_and_edf(10_000, 10, 0, "overlapping_allan")[0] is None
-    assert weights_and_edf(1, 100, 0, "overlapping_allan")[0] is None
+    assert np.isnan(weights_and_edf(10_000, 10, 0, "overlapping_allan")[0][0])
+    assert np.isnan(weights_and_edf(1, 100, 0, "overlapping_allan")[0][0])
 
 
 def test_interval_of_a_few_averages_is_narrower_than_chi_squared() -> None:

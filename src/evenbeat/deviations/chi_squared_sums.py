@@ -10,7 +10,6 @@ Biometrika 86; Lugannani and Rice 1980, in the form of Barndorff-Nielsen), which
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Self
 
@@ -56,17 +55,21 @@ class ChiSquaredSums:
     def of_weights(
         cls,
         edf: FloatArray,
-        weights: Sequence[FloatArray | None],
+        weights: npt.ArrayLike,
         *,
         scales: FloatArray | None = None,
         freedoms: FloatArray | None = None,
     ) -> Self:
-        """Return the distributions from all weights of each, largest first; plain for ``None``."""
-        found, degrees = np.zeros((len(weights), LEADING + 1)), np.ones((len(weights), LEADING + 1))
-        found[:, 0] = 1.0
-        for row, some in enumerate(weights):
-            if some is not None:
-                found[row], degrees[row] = _leading(some)
+        """Return the distributions from all weights of each (n, k), largest first; plain where they are NaN."""
+        every = np.asarray(weights, dtype=float)
+        lead, rest = every[:, :LEADING], every[:, LEADING:]
+        share = rest.sum(axis=1)
+        others = np.where(share > SMALLEST_WEIGHT, share, 0.0)
+        found, degrees = np.zeros((len(every), LEADING + 1)), np.ones((len(every), LEADING + 1))
+        found[:, : lead.shape[1]] = np.where(lead > SMALLEST_WEIGHT, lead, 0.0)
+        found[np.isnan(every[:, 0]), 0] = 1.0
+        np.divide(others**2, np.sum(rest**2, axis=1), out=degrees[:, LEADING], where=others > 0)
+        found[:, LEADING] = others / degrees[:, LEADING]
         return cls(edf=edf, weights=found, degrees=degrees, scales=scales, freedoms=freedoms)
 
     def quantile(self, probability: npt.ArrayLike) -> FloatArray:
@@ -177,15 +180,3 @@ def _mixed(scales: FloatArray, freedoms: FloatArray, probability: FloatArray) ->
         if not len(left):
             break
     return np.asarray(np.exp(place))
-
-
-def _leading(weights: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the leading weights and one that stands for the others, with their degrees of freedom."""
-    found, degrees = np.zeros(LEADING + 1), np.ones(LEADING + 1)
-    lead, rest = weights[:LEADING], weights[LEADING:]
-    found[: len(lead)] = np.where(lead > SMALLEST_WEIGHT, lead, 0.0)
-    share = float(rest.sum())
-    if share > SMALLEST_WEIGHT:
-        degrees[LEADING] = share**2 / float(np.sum(rest**2))
-        found[LEADING] = share / degrees[LEADING]
-    return found, degrees

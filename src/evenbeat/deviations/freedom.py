@@ -32,6 +32,8 @@ BINS = 256
 """Bins in a long averaging time, at least, in which lags are taken together. Degrees of freedom are then
 right to 0.2 %, under flicker PM to 7 % where gaps recur within a bin."""
 MOST_TERMS = 112
+MOST_WEIGHTS = 160
+"""As a form written out has at most, its points less what it does not see."""
 MOST_AVERAGING_TIMES = 32
 LARGEST_FREEDOM = 100.0
 STEEPEST = 4.0
@@ -82,15 +84,6 @@ class Moments:
 def at_least_one(edf: float) -> float:
     """Return degrees of freedom, one where rounding left less; NaN stays NaN."""
     return 1.0 if edf < 1 else edf
-
-
-@lru_cache(maxsize=1024)
-def usual_lags(factor: int, spans: int, last: int, *, overlapping: bool) -> tuple[IntArray, FloatArray]:
-    """Return lags up to the last at which pairs of terms are counted, and for how many lags each stands."""
-    lags = overlapping_lags(factor, spans) if overlapping else np.arange(min(last + 1, REACH), dtype=np.int64)
-    if lags[-1] > last:
-        lags = np.append(lags[lags < last], last)
-    return lags, lag_weights(lags)
 
 
 @lru_cache(maxsize=512)
@@ -212,17 +205,21 @@ def halves(row: FloatArray) -> FloatArray:
     return found
 
 
-def weights_of(weighing: Sequence[FloatArray | None], edf: FloatArray) -> list[FloatArray | None]:
-    """Return the eigenvalues of each stack of matrices, largest first, raised to these degrees of freedom."""
-    found: list[FloatArray | None] = [None] * len(weighing)
+def weights_of(weighing: Sequence[FloatArray | None], edf: FloatArray) -> FloatArray:
+    """Return the eigenvalues of each stack of matrices, raised to these degrees of freedom, shape (n, many).
+
+    The largest come first, zeros stand beyond the last; NaN where there are none.
+    """
+    values = np.zeros((len(weighing), MOST_WEIGHTS))
     shapes = [() if some is None else some.shape for some in weighing]
     for shape in {shape for shape in shapes if shape}:
         places = [place for place, other in enumerate(shapes) if other == shape]
-        values = np.linalg.eigvalsh(np.array([weighing[place] for place in places])).reshape(len(places), -1)
-        raised = raised_to_freedom(np.maximum(np.sort(values)[:, ::-1], 0.0), edf[places])
-        for place, row in zip(places, raised, strict=True):
-            found[place] = None if math.isnan(row[0]) else row
-    return found
+        found = np.linalg.eigvalsh(np.array([weighing[place] for place in places])).reshape(len(places), -1)
+        values[places, : found.shape[1]] = np.maximum(found, 0.0)
+    some = values.any(axis=1)
+    raised = np.full_like(values, np.nan)
+    raised[some] = raised_to_freedom(np.sort(values[some])[:, ::-1], edf[some])
+    return raised
 
 
 def raised_to_freedom(weights: FloatArray, edf: FloatArray) -> FloatArray:

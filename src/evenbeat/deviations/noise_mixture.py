@@ -51,11 +51,12 @@ ODDS_OF_ONE_MORE = 0.35
 """Before looking, that one more noise is there (or a drift)."""
 USUALLY, RARELY = 0.2, 1e-3
 """Chance that a mean square is so small: what a level is likely not to exceed, and what it does not."""
-ROUNDS = 5
+ROUNDS, ROUNDS_OF_ALL = 5, 3
 DRAWS = 32
 NODES = 64
-HOPELESS = 200.0
-"""Logarithm of the likelihood by which a fit of noises lies below the best one when it is given up."""
+HOPELESS = 2000.0
+"""Sum of squared residuals above the least at which a fit is given up: in 150 simulated mixtures none of them
+would have come within exp(-50) of the best likelihood."""
 WIDENED = 1.2
 SHRINKAGE = 0.05
 """Share taken off the correlations, which are those of a record without ends."""
@@ -191,7 +192,7 @@ class Law:
             freedoms=fewest[:, np.newaxis],
         )
 
-    def distribution(self, weights: Sequence[FloatArray | None]) -> ChiSquaredSums:
+    def distribution(self, weights: FloatArray) -> ChiSquaredSums:
         """Return the distribution of variance over expectation, given the weights at each averaging time."""
         return ChiSquaredSums.of_weights(self.edf, weights, scales=self.scales, freedoms=self.freedoms)
 
@@ -299,10 +300,8 @@ def _sums(samples: Samples, lags: IntArray, order: int, *, averaged: bool) -> li
 
 def _runs_joined(parts: Sequence[TermSum]) -> IntArray:
     """Return where runs of used terms begin and end in all parts, one after the other."""
-    offsets = np.cumsum([0, *(part.possible for part in parts[:-1])]).tolist()
-    begins, ends = np.hstack([part.runs + offset for offset, part in zip(offsets, parts, strict=True)])
-    apart = begins[1:] != ends[:-1]  # those that meet are one
-    return np.array([np.append(begins[:1], begins[1:][apart]), np.append(ends[:-1][apart], ends[-1:])])
+    valid = np.concatenate([part.mask for part in parts])
+    return TermSum(total=0.0, possible=len(valid), valid=valid).runs
 
 
 @lru_cache(maxsize=16)
@@ -389,20 +388,17 @@ def _drawn(
     levels = np.where(subsets, 0.5 / subsets.sum(axis=1, keepdims=True), 0.0)
     for number in range(ROUNDS):
         residuals, covariance = _residuals(levels, response, scatter, spectral)
-        if number == ROUNDS - 2:  # nearly there: what is far from the record now is so at the end
-            likelihood = _log_likelihood(residuals[:, np.newaxis], covariance)[:, 0]
-            hopeful = likelihood > likelihood.max() - HOPELESS
-            subsets, levels, residuals, covariance = (
-                some[hopeful] for some in (subsets, levels, residuals, covariance)
-            )
         means = levels @ response.T
         slope = response / means[:, :, np.newaxis] * subsets[:, np.newaxis]
         both = np.concatenate([slope, residuals[..., np.newaxis]], axis=2)
-        products = slope.swapaxes(1, 2) @ np.linalg.solve(covariance, both)
+        products = both.swapaxes(1, 2) @ np.linalg.solve(covariance, both)
+        if number == ROUNDS_OF_ALL - 1:
+            hopeful = products[:, -1, -1] <= products[:, -1, -1].min() + HOPELESS
+            subsets, levels, products = subsets[hopeful], levels[hopeful], products[hopeful]
         # the unit matrix: a level is not known worse than to the most there can be of it
-        normal = products[..., :-1] + np.eye(subsets.shape[1])
+        normal = products[:, :-1, :-1] + np.eye(subsets.shape[1])
         if number < ROUNDS - 1:
-            moved = levels + np.linalg.solve(normal, products[..., -1:])[..., 0]
+            moved = levels + np.linalg.solve(normal, products[:, :-1, -1:])[..., 0]
             levels = np.where(subsets, np.clip(moved, 0.05 * levels + 1e-9, 1.0), 0.0)
     size = subsets.sum(axis=1)
     root = np.linalg.cholesky(normal)

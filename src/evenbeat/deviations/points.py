@@ -247,7 +247,7 @@ class Points:
     expected: FloatArray
     moments: Moments
     law: Law
-    weights: list[FloatArray | None]
+    weights: FloatArray
 
 
 def curve_of(
@@ -320,7 +320,7 @@ def made_curve(
         deviation=deviation,
         terms=np.array([term.terms for term in terms], dtype=np.int64),
         edf=law.edf,
-        distribution=law.distribution([weights for part in parts for weights in part.weights]),
+        distribution=law.distribution(np.concatenate([part.weights for part in parts])),
         noise_exponent=law.exponent,
         noise=mixture,
         expected=kind.deviation(expected, times, interval),

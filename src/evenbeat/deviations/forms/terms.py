@@ -14,7 +14,7 @@ import os
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import Any
 
@@ -29,10 +29,11 @@ from evenbeat.deviations.freedom import (
     Moments,
     halves,
     has_weights,
+    lag_weights,
     lags_among_gaps,
+    overlapping_lags,
     pairs_apart,
     spread_terms,
-    usual_lags,
 )
 from evenbeat.deviations.sums.kernels import Progress, TermSum, sum_of_squared_differences, sums_of_squares
 from evenbeat.deviations.sums.pairs import few_borders, pairs_in_runs
@@ -144,22 +145,25 @@ class TermForm(Form):
         places, counts = spread_terms(terms)
         if counts is None:
             return halves(levels @ _spread_covariances(self, factor, len(places), int(places[1])))
-        apart = np.abs(places[:, np.newaxis] - places)
-        distances = np.unique(apart)  # far fewer than pairs
-        matrix = (levels @ self.covariances(distances, factor))[np.searchsorted(distances, apart)]
+        later, sooner = np.tril_indices(len(places))
+        distances, each = np.unique(
+            places[later] - places[sooner], return_inverse=True
+        )  # far fewer than pairs
+        matrix = np.zeros((len(places), len(places)))
+        matrix[later, sooner] = matrix[sooner, later] = (levels @ self.covariances(distances, factor))[each]
         return (matrix * np.sqrt(np.outer(counts, counts)))[np.newaxis]
 
 
 def moments_of_terms(points: Sequence[tuple[TermForm, TermSum, int]]) -> Moments:
     """Return those of the mean squares of the terms of some form at a factor, a row each."""
-    rows: dict[int, Moments] = {}
+    rows: dict[int, tuple[FloatArray, FloatArray]] = {}
     few, many = [], []
     for number, (form, terms, factor) in enumerate(points):
         if terms.nearly_complete or terms.terms == 1:  # so few left out do not matter
             rows[number] = _of_all(form, terms.terms, factor)
         elif terms.terms == 0:
-            one = _of_all(form, 1, factor)
-            rows[number] = replace(one, expected=np.full_like(one.expected, np.nan))
+            one, products = _of_all(form, 1, factor)
+            rows[number] = np.full_like(one, np.nan), products
         elif few_borders(terms.runs, terms.possible):
             few.append(number)
         else:
@@ -180,25 +184,23 @@ def moments_of_terms(points: Sequence[tuple[TermForm, TermSum, int]]) -> Moments
             mask = terms.mask
             weights = weights * [pairs_apart(mask, lag) for lag in lags.tolist()]
         rows[number] = _of_pairs(at, weights, terms.terms)
-    return Moments.joined([rows[number] for number in range(len(points))])
+    expected, scatter = (np.array([rows[number][k] for number in range(len(points))]) for k in (0, 1))
+    return Moments(expected=expected, aimed_at=expected, products=scatter)
 
 
-def _of_pairs(at: FloatArray, weights: FloatArray, count: int) -> Moments:
-    """Return the moments of so many terms, from their covariances at lags that stand for so many pairs."""
-    products = (at * weights) @ at.T / float(count) ** 2
-    return Moments(
-        expected=at[np.newaxis, :, 0], aimed_at=at[np.newaxis, :, 0], products=products[np.newaxis]
-    )
+def _of_pairs(at: FloatArray, weights: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
+    """Return expectation and products of so many terms, from covariances at lags and how many pairs are there."""
+    return at[:, 0], (at * weights) @ at.T / float(count) ** 2
 
 
 @lru_cache(maxsize=4096)
-def _of_all(form: TermForm, count: int, factor: int) -> Moments:
+def _of_all(form: TermForm, count: int, factor: int) -> tuple[FloatArray, FloatArray]:
     lags, weights, at = _usual(form, factor, count - 1)
     return _of_pairs(at, weights * (count - lags), count)
 
 
 def _usual(form: TermForm, factor: int, last: int) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Return lags up to the last, for how many lags each stands, and the covariances there."""
+    """Return lags up to the last at which pairs are counted, for how many each stands, and covariances there."""
     return _usual_within(
         form, factor, min(last, (REACH + form.spans) * factor if form.overlapping else REACH)
     )
@@ -206,8 +208,13 @@ def _usual(form: TermForm, factor: int, last: int) -> tuple[IntArray, FloatArray
 
 @lru_cache(maxsize=1024)
 def _usual_within(form: TermForm, factor: int, last: int) -> tuple[IntArray, FloatArray, FloatArray]:
-    lags, weights = usual_lags(factor, form.spans, last, overlapping=form.overlapping)
-    return lags, weights, form.covariances(lags, factor)
+    if form.overlapping:
+        lags = overlapping_lags(factor, form.spans)
+    else:
+        lags = np.arange(min(last + 1, REACH), dtype=np.int64)
+    if lags[-1] > last:
+        lags = np.append(lags[lags < last], last)
+    return lags, lag_weights(lags), form.covariances(lags, factor)
 
 
 @lru_cache(maxsize=256)
