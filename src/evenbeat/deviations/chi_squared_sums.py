@@ -60,7 +60,7 @@ class ChiSquaredSums:
         scales: FloatArray | None = None,
         freedoms: FloatArray | None = None,
     ) -> Self:
-        """Return the distributions from all weights of each (n, k), largest first; plain where they are NaN."""
+        """Return the distributions from all weights of each (n, k), largest first; plain where NaN."""
         every = np.asarray(weights, dtype=float)
         lead, rest = every[:, :LEADING], every[:, LEADING:]
         share = rest.sum(axis=1)

@@ -189,7 +189,7 @@ def moments_of_terms(points: Sequence[tuple[TermForm, TermSum, int]]) -> Moments
 
 
 def _of_pairs(at: FloatArray, weights: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:
-    """Return expectation and products of so many terms, from covariances at lags and how many pairs are there."""
+    """Return expectation and products of so many terms, from covariances at lags with so many pairs each."""
     return at[:, 0], (at * weights) @ at.T / float(count) ** 2
 
 
@@ -200,7 +200,7 @@ def _of_all(form: TermForm, count: int, factor: int) -> tuple[FloatArray, FloatA
 
 
 def _usual(form: TermForm, factor: int, last: int) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Return lags up to the last at which pairs are counted, for how many each stands, and covariances there."""
+    """Return lags up to the last, for how many lags each stands, and the covariances there."""
     return _usual_within(
         form, factor, min(last, (REACH + form.spans) * factor if form.overlapping else REACH)
     )
