@@ -293,13 +293,7 @@ def record_figure(record: Record, *, height_in: float = 3.4, width_in: float = W
         handles, labels = axes[0].get_legend_handles_labels()
         columns = min(len(handles), 4 if width_in >= WIDTH_IN else 2)
         legend.remove()
-        figure.legend(
-            handles,
-            labels,
-            loc="outside lower left",
-            ncols=columns,
-            handletextpad=0.4,
-        )
+        figure.legend(handles, labels, loc="outside lower left", ncols=columns, handletextpad=0.4)
     figure.align_ylabels(list(axes))
     return figure
 

@@ -8,14 +8,7 @@ from typing import Any
 
 from evenbeat import __version__
 from evenbeat.calibration.tolerance import Tolerance
-from evenbeat.figures.due import (
-    MOST_ROWS,
-    draw_due,
-    draw_months,
-    due_caption,
-    due_height,
-    months_caption,
-)
+from evenbeat.figures.due import MOST_ROWS, draw_due, draw_months, due_caption, due_height, months_caption
 from evenbeat.figures.style import new_figure, styled
 from evenbeat.findings import worst_first
 from evenbeat.fleet.due import DueInstrument, DueList, percent
@@ -60,8 +53,7 @@ def due_page(due: DueList) -> str:
             Section(heading="Line by line", blocks=(_grid(due),)),
             *_promises(due),
             Section(
-                heading="How it was computed",
-                blocks=(Paragraph(text=METHOD), Bullets(items=_remarks(due))),
+                heading="How it was computed", blocks=(Paragraph(text=METHOD), Bullets(items=_remarks(due)))
             ),
             Section(heading="Provenance", blocks=(_provenance(due),)),
         ),
