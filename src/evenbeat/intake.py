@@ -20,8 +20,6 @@ FARTHEST_FROM_NOMINAL = 0.02
 """Part of the nominal frequency: readings farther from it are of another unit or another source."""
 LARGEST = 1e60
 """Size of a sample beyond which it is no reading of anything, and products of variances overflow."""
-SCPI_INFINITY, SCPI_NOT_A_NUMBER = 9.9e37, 9.91e37
-"""What instruments answer where they have no reading, of either sign: SCPI-1999, volume 1, 7.2.1.4."""
 _JUDGED = 2000  # samples whose size is looked at
 _SURELY_HERTZ = 1e4
 _ALIKE = 0.01  # spread over size of readings of one frequency

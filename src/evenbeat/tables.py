@@ -597,10 +597,8 @@ def _decimal_mark(
     if "," in first and "." in first:
         return ".", f"{first[',']} has a decimal comma, {first['.']} a point; one of them is needed"
     if "thousands?" in first and "," not in first:
-        return (
-            ".",
-            f"nothing says whether the comma in {first['thousands?']} is the decimal mark; leave it out",
-        )
+        asked = first["thousands?"]
+        return ".", f"nothing says whether the comma in {asked} is the decimal mark; leave it out"
     return "," if "," in first else ".", ""
 
 

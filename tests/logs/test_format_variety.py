@@ -232,6 +232,9 @@ WAYS: dict[str, Way] = {
         text="% " + ELAPSED + lines(lambda k: f"{k},{hertz(k)}"), values=FREQUENCY
     ),
     "byte-order mark": Way(text="\ufeff" + ELAPSED + lines(lambda k: f"{k},{hertz(k)}"), values=FREQUENCY),
+    "header without its line end": Way(
+        text=ELAPSED.strip() + lines(lambda k: f"{k},{hertz(k)}"), values=FREQUENCY
+    ),
     "two names for three columns": Way(
         text="frequency,time\n" + lines(lambda k: f"{1767225600 + k},{hertz(k)},{20 + k / 10:.1f}"),
         refused="columns number 1, number 2 could all be the clock; choose with --column value=",

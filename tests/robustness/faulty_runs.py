@@ -314,7 +314,12 @@ def run(case: Case, folder: Path, step: int) -> Iterator[str]:
 
 if __name__ == "__main__":
     remember("evenbeat.assessment.assess", "assess")
-    for module, name in (("contents", "document_of"), ("page", "html_page"), ("pdf", "pdf_bytes")):
+    for module, name in (
+        ("log_report", "log_document"),
+        ("history_report", "history_document"),
+        ("page", "html_page"),
+        ("pdf", "pdf_bytes"),
+    ):
         remember(f"evenbeat.report.{module}", name)
     for told in run(cases()[sys.argv[1]], Path(sys.argv[2]), int(sys.argv[3])):
         print(told, flush=True)

@@ -11,12 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from evenbeat.errors import InputError
-from evenbeat.intake import SCPI_INFINITY
 from evenbeat.toml_text import toml_of
-from evenbeat.units import parse_unit
-
-NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
-"""Decimal numeric response data of IEEE 488.2 (NR1, NR2, NR3), and what people write beside it."""
+from evenbeat.units import NUMBER, SCPI_INFINITY, parse_unit
 
 _LARGEST_SHOWN = 80
 _DIMENSIONS = {

@@ -97,9 +97,14 @@ def split_line(line: str, separator: str, *, joined_moment: bool = False) -> lis
     return [cell.strip().strip('"').strip() if '"' in cell else cell.strip() for cell in cells]
 
 
+def row_cells(line: str, form: Form) -> list[str]:
+    """Return the cells of a line of known form."""
+    return split_line(line, form.separator, joined_moment=form.joined_moment)
+
+
 def cells_at(lines: Iterable[str], index: int, form: Form) -> list[str]:
     """Return one cell of each line that has so many."""
-    rows = (split_line(line, form.separator, joined_moment=form.joined_moment) for line in lines)
+    rows = (row_cells(line, form) for line in lines)
     return [row[index] for row in rows if index < len(row)]
 
 
@@ -121,7 +126,8 @@ def is_comment(line: str, separator: str) -> bool:
 def row_lines(log: LogText, form: Form) -> Iterator[tuple[int, str]]:
     """Yield line number and text of every line that is neither blank nor a comment."""
     for number, raw in enumerate(io.BytesIO(log.text), 1):
-        if number >= form.first_line and (line := row_in(raw, form)):
+        content = raw[form.lead_in :] if number == form.first_line else raw
+        if number >= form.first_line and (line := row_in(content, form)):
             yield number, line
 
 

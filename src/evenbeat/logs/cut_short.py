@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from evenbeat.epochs import IntArray
 from evenbeat.ledger import Rejected
-from evenbeat.logs.cells import Scan, cell_kind, measured_parts, row_in, shape_of, shown, split_line
+from evenbeat.logs.cells import Scan, cell_kind, measured_parts, row_cells, row_in, shape_of, shown
 from evenbeat.logs.files import LogText
 from evenbeat.logs.terms import Form, Wanted
 from evenbeat.quantities import FloatArray
@@ -191,7 +191,7 @@ class Judge:
     def _cells_at(self, rows: IntArray) -> Iterator[tuple[int, list[str]]]:
         """Yield line and cells of some rows, whole ones."""
         for line, text in self.texts(rows):
-            cells = _cells(row_in(text.encode(), self.form), self.form)
+            cells = row_cells(row_in(text.encode(), self.form), self.form)
             if len(cells) == self.form.columns:
                 yield line, cells
 
@@ -339,10 +339,6 @@ def counts_of(ends: npt.NDArray[np.uint16] | None) -> Counter[End]:
     return Counter({end_of(code): int(often[code]) for code in np.flatnonzero(often).tolist()})
 
 
-def _cells(line: str, form: Form) -> list[str]:
-    return split_line(line, form.separator, joined_moment=form.joined_moment)
-
-
 def _number(cell: str, form: Form) -> _Number | None:
     """Return the parts of a cell that holds a number."""
     cell = next(iter(measured_parts(cell, form.decimal) or (cell,)))
@@ -366,9 +362,9 @@ def without_torn_end(
     line = row_in(text[start:], form)
     if not line or (number <= form.first_line and not before):
         return log, (), ()
-    cells = _cells(line, form)
+    cells = row_cells(line, form)
     above = (before[-NEIGHBOURS:] + text[max(0, start - NEIGHBOURS) : start]).split(b"\n")[1:-1]
-    rows = [row for raw in above if (row := _cells(row_in(raw, form), form)) and len(row) == form.columns]
+    rows = [row for raw in above if (row := row_cells(row_in(raw, form), form)) and len(row) == form.columns]
     if len(rows) < 2:
         return log, (), ()
     why = "the last line has no line end"

@@ -205,7 +205,8 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
     shapes = {line: shape_of(line) for _, line in content}
     is_row = {shape: split.is_row(shape) for shape in set(shapes.values())}
     rows = [(number, line) for number, line in content if is_row[shapes[line]]]
-    first = rows[0][0]
+    glued = _glued_header(content, split)
+    first = glued[1] if glued else rows[0][0]
     before = [(number, line) for number, line in content if number < first]
     prose, comments = list[tuple[int, str]](), list[tuple[int, str]]()
     for number, line in before:
@@ -213,7 +214,7 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
             prose.append((number, line))
         elif text := _COMMENT.sub("", line, 1).strip():
             comments.append((number, text))
-    header, header_line = _header(prose, comments, split)
+    header, header_line = glued[:2] if glued else _header(prose, comments, split)
     skipped = tuple(number for number, _ in prose if number != header_line)
     often = Counter(shapes[line] for _, line in rows)
     kinds, widths = _column_kinds(often, split), Counter[int]()
@@ -232,6 +233,7 @@ def _form(content: Sequence[tuple[int, str]], split: _Split) -> Form:
         fewest=min([split.columns, *(width for width, count in widths.items() if count >= enough)]),
         header=header,
         first_line=first,
+        lead_in=glued[2] if glued else 0,
         joined_moment=split.joined,
         comments=tuple(comment for _, comment in comments),
         skipped=skipped,
@@ -282,6 +284,28 @@ def _names(line: str, split: _Split) -> tuple[str, ...]:
         meaning = column_meaning(cells[0])  # a sentence, unless it names a quantity with its unit
         return tuple(cells) if meaning.role == "value" and meaning.unit else ()
     return tuple(cells) if any(re.search(r"\w", cell) for cell in cells) else ()
+
+
+def _glued_header(
+    content: Sequence[tuple[int, str]], split: _Split
+) -> tuple[tuple[str, ...], int, int] | None:
+    """Return names, line and bytes of a header that lost its line end and runs into the first row."""
+    if split.columns < 2:
+        return None
+    for number, line in content[:50]:
+        mark = _COMMENT.match(line) if is_comment(line, split.separator) else None
+        start = mark.end() if mark else 0
+        cells = split.cells(line[start:])
+        if len(cells) != 2 * split.columns - 1:
+            continue
+        match = re.fullmatch(r"(.*?[A-Za-z\])])([+-]?\d[\d.,eE+:TZ-]*)", cells[split.columns - 1])
+        names, rest = cells[: split.columns - 1], cells[split.columns :]
+        if match is None or any(cell_kind(c, split.decimal) != "text" for c in names):
+            continue
+        if all(cell_kind(c, split.decimal) != "text" for c in rest):
+            lead_in = line.index(match.group(0)) + len(match.group(1))
+            return (*names, match.group(1)), number, len(line[:lead_in].encode())
+    return None
 
 
 def _column_kinds(lines: Mapping[str, int], split: _Split) -> tuple[CellKind, ...]:

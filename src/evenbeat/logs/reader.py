@@ -218,7 +218,7 @@ class TableReader:
                 )
                 raise LogError(msg, line=form.first_line)
         else:
-            form = replace(layout.form, first_line=1, header_line=None)
+            form = replace(layout.form, first_line=1, lead_in=0, header_line=None)
             for rewriting in self._rewritings:
                 log = replace(log, text=rewriting.of(log.text, self._lines + 1))
         log, torn, doubtful = without_torn_end(log, form, self._before)

@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from evenbeat.epochs import IntArray
 from evenbeat.errors import LogError
-from evenbeat.intake import LARGEST, SCPI_INFINITY, SCPI_NOT_A_NUMBER
+from evenbeat.intake import LARGEST
 from evenbeat.ledger import Rejected, RejectedLines
 from evenbeat.logs.cells import (
     MISSING_TEXTS,
@@ -32,6 +32,7 @@ from evenbeat.logs.cells import (
     line_ends,
     measured_parts,
     number_in,
+    row_cells,
     row_in,
     row_lines,
     shown,
@@ -45,6 +46,7 @@ from evenbeat.logs.rewriting import BEFORE, OTHER_ANSWER, QUERY
 from evenbeat.logs.terms import Form, Wanted
 from evenbeat.logs.times import Moments, end_to_end, exact_number, moments_in, texts_of
 from evenbeat.quantities import FloatArray
+from evenbeat.units import SCPI_INFINITY, SCPI_NOT_A_NUMBER
 
 RULE, REPEATED_HEADER = "a rule between rows", "the header written again"
 HARMLESS = (RULE, REPEATED_HEADER, QUERY, OTHER_ANSWER, BEFORE)
@@ -107,7 +109,7 @@ def _cells_of_row(line: str, form: Form) -> list[str]:
         raise _OddLineError(RULE, harmless=True)
     if any(form.header) and tuple(split_line(line, form.separator)[: form.columns]) == form.header:
         raise _OddLineError(REPEATED_HEADER, harmless=True)
-    cells = split_line(line, form.separator, joined_moment=form.joined_moment)
+    cells = row_cells(line, form)
     if len(cells) > form.columns and any(cells[form.columns :]):
         reason = f"the row has {len(cells)} cells where the others have {form.columns}: {shown(line)}"
         raise _OddLineError(reason)
@@ -471,7 +473,7 @@ def _parsed(log: LogText, form: Form, wanted: Wanted, *, reject: bool) -> Column
 def _pieces(text: bytes, start: int, form: Form) -> list[tuple[int, int, int]]:
     """Return where to cut a text into pieces of whole lines, and the number of the first line of each."""
     pieces: list[tuple[int, int, int]] = []
-    line = form.first_line
+    start, line = start + form.lead_in, form.first_line
     while True:
         stop = text.find(b"\n", start + PIECE_BYTES) + 1
         if not stop or len(text) - stop < PIECE_BYTES:
@@ -519,10 +521,8 @@ def first_cells(log: LogText, form: Form, index: int, count: int) -> list[str]:
     """Return the texts in one column of the first rows, none where the file has no cells."""
     if not form.separator:
         return []
-    how = (form.first_line, form.separator, count)
+    how = (form.first_line, form.lead_in, form.separator, count)
     if how not in log.first_rows:
         lines = (line for _, line in itertools.islice(row_lines(log, form), count))
-        log.first_rows[how] = [
-            split_line(line, form.separator, joined_moment=form.joined_moment) for line in lines
-        ]
+        log.first_rows[how] = [row_cells(line, form) for line in lines]
     return [row[index] for row in log.first_rows[how] if max(index + 1, form.fewest) <= len(row)]

@@ -74,6 +74,7 @@ class Form:
     header: tuple[str, ...] = ()  # names of the columns, empty where there are none
     first_line: int = 1  # one-based line of the first row of numbers
     header_line: int | None = None  # one-based line of the header, where there is one
+    lead_in: int = 0  # bytes of the first line that belong to a header which lost its line end
     joined_moment: bool = False  # date and time of day stand in two cells and are read as one
     comments: tuple[str, ...] = ()  # text of the comment lines, marks removed
     skipped: tuple[int, ...] = ()  # lines before the first row that are neither comment nor header
