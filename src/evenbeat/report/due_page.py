@@ -15,7 +15,7 @@ from evenbeat.fleet.due import DueInstrument, DueList, percent
 from evenbeat.quantities import number_text
 from evenbeat.report.document import Bullets, Document, Grid, Illustration, Paragraph, Section, pairs
 from evenbeat.report.page import html_page
-from evenbeat.report.sections import setting_rows, stated_files
+from evenbeat.report.sections import setting_rows, software_row, stated_files
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, counted, duration_text
 
 MOST_LINES = 500
@@ -176,5 +176,5 @@ def _provenance(due: DueList) -> Grid:
     rows = [(named.get(key, key), value) for key, value in due.source.items()]
     rows += stated_files(due.settings)
     rows += setting_rows({name: value for name, value in due.settings.items() if name == "typed"})
-    rows.append(("Software", ", ".join(f"{name} {version}" for name, version in due.software.items())))
+    rows.append(software_row(due.software))
     return pairs("Input and software", rows, raw=True)
