@@ -164,19 +164,23 @@ def _artists(ax: Axes) -> list[Artist]:
     return [*ax.lines, *ax.collections, *ax.patches, *ax.texts, *([] if legend is None else [legend])]
 
 
-def log_axes(ax: Axes, x_label: str, y_label: str) -> Axes:
+def plain_axes(ax: Axes, title: str = "", x_label: str = "", y_label: str = "") -> Axes:
+    """Dress axes and write on them what never changes."""
+    dressed(ax).set_title(title, loc="left")
+    ax.set(xlabel=x_label, ylabel=y_label)
+    return ax
+
+
+def log_axes(ax: Axes, x_label: str, y_label: str, title: str = "") -> Axes:
     """Make both axes logarithmic with decades only: minor ticks take most of the time of a drawing."""
     from matplotlib.ticker import LogLocator, NullLocator
 
-    dressed(ax)
     ax.set_xscale("log")
     ax.set_yscale("log")
     for axis in (ax.xaxis, ax.yaxis):
         axis.set_major_locator(LogLocator(numticks=8))
         axis.set_minor_locator(NullLocator())
-    ax.set_xlabel(x_label)
-    ax.set_ylabel(y_label)
-    return ax
+    return plain_axes(ax, title, x_label, y_label)
 
 
 def steady_limits(ax: Axes, values: npt.ArrayLike, *, symmetric: bool = False) -> None:

@@ -24,19 +24,7 @@ from evenbeat.figures.axes import (
     time_unit,
     typeset,
 )
-from evenbeat.figures.style import (
-    BEHIND_TEXT,
-    BLUE,
-    GREY,
-    INK,
-    OCHRE,
-    PALE,
-    RUST,
-    Keywords,
-    dressed,
-    stroke,
-    styled,
-)
+from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREY, INK, OCHRE, PALE, RUST, Keywords, drawing, stroke
 from evenbeat.quantities import FloatArray
 from evenbeat.units import duration_text, time_text
 
@@ -78,7 +66,7 @@ def aging_caption(model: ClockModel) -> str:
     return f"Aging at the end of the record {told} {typeset(str(rate))} (95 % interval {limits}); {beside}"
 
 
-@styled
+@drawing
 def draw_aging(
     ax: Axes,
     model: ClockModel,
@@ -96,7 +84,6 @@ def draw_aging(
         What came after the record, where it is known: elapsed seconds and fractional frequencies, shape (n,)
         each; what lies beyond one record length ahead is not drawn.
     """
-    dressed(ax)
     end, blocks = model.record.duration_s, model.blocks
     # means as long as the averages that are drawn
     over = blocks.length_s
@@ -197,10 +184,9 @@ def forecast_caption(forecast: Forecast) -> str:
     return f"{what} {where}: {value} (95 % interval {low} to {high})."
 
 
-@styled
+@drawing
 def draw_forecast(ax: Axes, forecast: Forecast) -> None:
     """Draw mean and 95 % band against time since the end of the record."""
-    dressed(ax)
     low, high = forecast.interval()
     size, unit = (seconds_unit if forecast.quantity == "time_error" else fractional_unit)(low, high)
     time_size, time_name = time_unit(float(abs(forecast.horizon_s).max()))
@@ -232,7 +218,7 @@ def backtest_caption(result: Backtest) -> str:
     return result.verdict.split("; with so many")[0].split(". Widen")[0].removesuffix(".") + "."
 
 
-@styled
+@drawing
 def draw_backtest(ax: Axes, result: Backtest, *, view: str = "coverage") -> None:
     """Draw the share of intervals that held at each horizon, or the histogram of the transforms.
 
@@ -242,7 +228,6 @@ def draw_backtest(ax: Axes, result: Backtest, *, view: str = "coverage") -> None
         ``'coverage'``, or ``'transforms'``: the probability that forecasts gave to values up to the
         outcome, level if they are right, high at both ends if they are too sure, in the middle if wide.
     """
-    dressed(ax)
     if view == "coverage":
         _draw_coverage(ax, result)
     elif view == "transforms":

@@ -9,7 +9,7 @@ import numpy as np
 from evenbeat.counter.card import TimebaseCard
 from evenbeat.counter.reach import LIMITS, Reach
 from evenbeat.figures.axes import Label, name_lines, percent_text, power_text, typeset
-from evenbeat.figures.style import INK, Keywords, dressed, stroke, styled
+from evenbeat.figures.style import INK, Keywords, drawing, stroke
 from evenbeat.units import SECONDS_PER_DAY, duration_text, frequency_text
 
 if TYPE_CHECKING:
@@ -37,10 +37,9 @@ def card_caption(card: TimebaseCard) -> str:
     )
 
 
-@styled
+@drawing
 def draw_card(ax: Axes, card: TimebaseCard) -> None:
     """Draw the relative half width against time: look and marker tell frequency and gate together."""
-    dressed(ax)
     days = card.elapsed_s / SECONDS_PER_DAY
     ax.set_yscale("log")
     relative = card.half_width / card.frequency_hz[np.newaxis, :, np.newaxis]
@@ -68,10 +67,9 @@ def reach_caption(reach: Reach) -> str:
     )
 
 
-@styled
+@drawing
 def draw_reach(ax: Axes, reach: Reach) -> None:
     """Draw lines of equal uncertainty, one a decade, over regions of what limits them."""
-    dressed(ax)
     f, gate = reach.frequency_hz, reach.gate_s
     ax.set_xscale("log")
     ax.set_yscale("log")

@@ -25,18 +25,7 @@ from evenbeat.figures.axes import (
     plain,
     time_unit,
 )
-from evenbeat.figures.style import (
-    BEHIND_TEXT,
-    BLUE,
-    GREY,
-    INK,
-    RUST,
-    Keywords,
-    Stroke,
-    dressed,
-    stroke,
-    styled,
-)
+from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREY, INK, RUST, Keywords, Stroke, drawing, stroke
 from evenbeat.quantities import FloatArray
 from evenbeat.record import Record
 from evenbeat.units import duration_text, time_text
@@ -98,7 +87,7 @@ def curves_caption(curves: Mapping[str, StabilityCurve]) -> str:
     return plain(f"Of these {len(curves)} curves \u201c{name}\u201d reaches lowest: {reached}.")
 
 
-@styled
+@drawing
 def draw_named_curves(
     ax: Axes, curves: Mapping[str, StabilityCurve], *, record: Record | None = None
 ) -> None:
@@ -109,7 +98,7 @@ def draw_named_curves(
     draw_stability(ax, list(curves.values()), record=record, names=list(curves))
 
 
-@styled
+@drawing
 def draw_stability(
     ax: Axes,
     curves: StabilityCurve | Sequence[StabilityCurve],
@@ -136,7 +125,6 @@ def draw_stability(
     pale: too few independent averages stand behind them.
     """
     shown = [curves] if isinstance(curves, StabilityCurve) else list(curves)
-    dressed(ax)
     spans = [_span(curve, record) for curve in shown]
     tau = np.concatenate([curve.averaging_time_s for curve in shown])
     log_time_axis(ax, tau.min() / 1.3, tau.max() * 1.3)
@@ -375,10 +363,9 @@ def time_interval_error_caption(curve: TimeErrorCurve) -> str:
     return f"The time error moved by at most {moved} within {window}, the frequency offset included."
 
 
-@styled
+@drawing
 def draw_time_interval_error(ax: Axes, curve: TimeErrorCurve) -> None:
     """Draw the curve; it has no interval, because it describes this record only, and says so."""
-    dressed(ax)
     known = np.isfinite(curve.time_error_s) & (curve.time_error_s > 0)
     time, error = curve.averaging_time_s[known], curve.time_error_s[known]
     low, high = (time.min(), time.max()) if len(time) else (1.0, 10.0)
@@ -409,10 +396,9 @@ def moving_stability_caption(result: MovingStability) -> str:
     )
 
 
-@styled
+@drawing
 def draw_moving_stability(ax: Axes, result: MovingStability) -> None:
     """Draw up to four averaging times, shortest to longest with at least three degrees of freedom."""
-    dressed(ax)
     trusted = np.flatnonzero(np.median(np.nan_to_num(result.edf), axis=0) >= FEWEST_EDF)
     columns = trusted if len(trusted) else np.arange(min(1, len(result.averaging_time_s)))
     places = np.linspace(0, len(columns) - 1, min(MOST_AVERAGING_TIMES, len(columns))).round().astype(int)

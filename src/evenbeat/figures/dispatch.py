@@ -25,56 +25,20 @@ from evenbeat.deviations.separation import CorrectedCurve, SeparatedClocks
 from evenbeat.deviations.spectrum import Spectrum
 from evenbeat.deviations.time_error import TimeErrorCurve
 from evenbeat.errors import InputError
+from evenbeat.figures import (
+    clock,
+    counter,
+    deviations,
+    history,
+    holdover,
+    interval,
+    limits,
+    record,
+    separation,
+    spectrum,
+)
 from evenbeat.figures.axes import caption_title
-from evenbeat.figures.clock import (
-    aging_caption,
-    backtest_caption,
-    draw_aging,
-    draw_backtest,
-    draw_forecast,
-    forecast_caption,
-)
-from evenbeat.figures.counter import card_caption, draw_card, draw_reach, reach_caption
-from evenbeat.figures.deviations import (
-    curves_caption,
-    draw_moving_stability,
-    draw_named_curves,
-    draw_stability,
-    draw_time_interval_error,
-    moving_stability_caption,
-    stability_caption,
-    time_interval_error_caption,
-)
 from evenbeat.figures.due import draw_due, due_caption
-from evenbeat.figures.history import back_cast_caption, draw_back_cast, draw_history, history_caption
-from evenbeat.figures.holdover import (
-    draw_holdover,
-    draw_limit_passage,
-    holdover_caption,
-    limit_passage_caption,
-)
-from evenbeat.figures.interval import (
-    draw_interval,
-    draw_methods,
-    draw_reliability,
-    interval_caption,
-    methods_caption,
-    reliability_caption,
-)
-from evenbeat.figures.limits import (
-    draw_limit_verdict,
-    draw_specification,
-    limit_verdict_caption,
-    specification_caption,
-)
-from evenbeat.figures.record import conditioning_caption, draw_conditioning, draw_record, record_caption
-from evenbeat.figures.separation import (
-    corrected_caption,
-    draw_corrected,
-    draw_separated_clocks,
-    separated_clocks_caption,
-)
-from evenbeat.figures.spectrum import draw_spectrum, spectrum_caption
 from evenbeat.figures.style import HEIGHT_IN, new_figure, styled
 from evenbeat.fleet.due import DueList
 from evenbeat.holdover.forecast import HoldoverForecast
@@ -84,35 +48,8 @@ from evenbeat.record import Record
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-Result = (
-    Record
-    | ConditioningReport
-    | StabilityCurve
-    | Spectrum
-    | TimeErrorCurve
-    | ClockModel
-    | Forecast
-    | Backtest
-    | HoldoverForecast
-    | LimitPassage
-    | IntervalSuggestion
-    | HistoryModel
-    | MethodComparison
-    | ReliabilityComparison
-    | SpecificationVerdict
-    | BackCast
-    | SeparatedClocks
-    | CorrectedCurve
-    | MovingStability
-    | LimitVerdict
-    | Reach
-    | TimebaseCard
-    | DueList
-    | Mapping[str, StabilityCurve]
-)
 
-
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Drawing:
     """How one type of result is drawn, what the sentence above it is, and how high it is by itself.
 
@@ -125,37 +62,37 @@ class Drawing:
     worded: tuple[str, ...] = ()
 
 
-CURVES = Drawing(draw=draw_named_curves, caption=curves_caption, height_in=4.2)
+CURVES = Drawing(deviations.draw_named_curves, deviations.curves_caption, 4.2)
 """Several stability curves under their names."""
 DRAWINGS: dict[type, Drawing] = {
-    Record: Drawing(draw=draw_record, caption=record_caption, height_in=3.4),
-    ConditioningReport: Drawing(draw=draw_conditioning, caption=conditioning_caption, height_in=5.0),
-    Spectrum: Drawing(draw=draw_spectrum, caption=spectrum_caption, height_in=4.2, worded=("carrier_hz",)),
-    StabilityCurve: Drawing(draw=draw_stability, caption=stability_caption, height_in=4.2),
-    TimeErrorCurve: Drawing(draw=draw_time_interval_error, caption=time_interval_error_caption),
-    SeparatedClocks: Drawing(draw=draw_separated_clocks, caption=separated_clocks_caption, height_in=4.2),
-    CorrectedCurve: Drawing(draw=draw_corrected, caption=corrected_caption, height_in=4.0),
-    MovingStability: Drawing(draw=draw_moving_stability, caption=moving_stability_caption),
-    LimitVerdict: Drawing(draw=draw_limit_verdict, caption=limit_verdict_caption, height_in=4.2),
-    ClockModel: Drawing(draw=draw_aging, caption=aging_caption),
-    Forecast: Drawing(draw=draw_forecast, caption=forecast_caption),
-    Backtest: Drawing(draw=draw_backtest, caption=backtest_caption, height_in=3.8),
-    HoldoverForecast: Drawing(draw=draw_holdover, caption=holdover_caption, height_in=4.2),
-    TimebaseCard: Drawing(draw=draw_card, caption=card_caption, height_in=4.0),
-    Reach: Drawing(draw=draw_reach, caption=reach_caption, height_in=4.2),
-    LimitPassage: Drawing(draw=draw_limit_passage, caption=limit_passage_caption),
-    DueList: Drawing(draw=draw_due, caption=due_caption, height_in=6.0),
-    HistoryModel: Drawing(draw=draw_history, caption=history_caption),
-    MethodComparison: Drawing(draw=draw_methods, caption=methods_caption, height_in=3.2),
-    ReliabilityComparison: Drawing(draw=draw_reliability, caption=reliability_caption, height_in=4.2),
-    BackCast: Drawing(draw=draw_back_cast, caption=back_cast_caption, height_in=3.8),
-    SpecificationVerdict: Drawing(draw=draw_specification, caption=specification_caption, height_in=4.6),
-    IntervalSuggestion: Drawing(draw=draw_interval, caption=interval_caption, height_in=3.2),
+    Record: Drawing(record.draw_record, record.record_caption, 3.4),
+    ConditioningReport: Drawing(record.draw_conditioning, record.conditioning_caption, 5.0),
+    Spectrum: Drawing(spectrum.draw_spectrum, spectrum.spectrum_caption, 4.2, worded=("carrier_hz",)),
+    StabilityCurve: Drawing(deviations.draw_stability, deviations.stability_caption, 4.2),
+    TimeErrorCurve: Drawing(deviations.draw_time_interval_error, deviations.time_interval_error_caption),
+    SeparatedClocks: Drawing(separation.draw_separated_clocks, separation.separated_clocks_caption, 4.2),
+    CorrectedCurve: Drawing(separation.draw_corrected, separation.corrected_caption, 4.0),
+    MovingStability: Drawing(deviations.draw_moving_stability, deviations.moving_stability_caption),
+    LimitVerdict: Drawing(limits.draw_limit_verdict, limits.limit_verdict_caption, 4.2),
+    ClockModel: Drawing(clock.draw_aging, clock.aging_caption),
+    Forecast: Drawing(clock.draw_forecast, clock.forecast_caption),
+    Backtest: Drawing(clock.draw_backtest, clock.backtest_caption, 3.8),
+    HoldoverForecast: Drawing(holdover.draw_holdover, holdover.holdover_caption, 4.2),
+    TimebaseCard: Drawing(counter.draw_card, counter.card_caption, 4.0),
+    Reach: Drawing(counter.draw_reach, counter.reach_caption, 4.2),
+    LimitPassage: Drawing(holdover.draw_limit_passage, holdover.limit_passage_caption),
+    DueList: Drawing(draw_due, due_caption, 6.0),
+    HistoryModel: Drawing(history.draw_history, history.history_caption),
+    MethodComparison: Drawing(interval.draw_methods, interval.methods_caption, 3.2),
+    ReliabilityComparison: Drawing(interval.draw_reliability, interval.reliability_caption, 4.2),
+    BackCast: Drawing(history.draw_back_cast, history.back_cast_caption, 3.8),
+    SpecificationVerdict: Drawing(limits.draw_specification, limits.specification_caption, 4.6),
+    IntervalSuggestion: Drawing(interval.draw_interval, interval.interval_caption, 3.2),
 }
 
 
 @styled
-def plot(result: Result, ax: Axes | None = None, **details: Any) -> Axes:
+def plot(result: object, ax: Axes | None = None, **details: Any) -> Axes:
     """Draw a result, titled with the sentence that states the finding.
 
     Parameters

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from evenbeat.figures.axes import name_rows, note, plain
-from evenbeat.figures.style import BLUE, GREEN, GREY, INK, OCHRE, PALE, RUST, Keywords, dressed, styled
+from evenbeat.figures.style import BLUE, GREEN, GREY, INK, OCHRE, PALE, RUST, Keywords, drawing
 from evenbeat.fleet.due import DueList, DueState, percent
 
 if TYPE_CHECKING:
@@ -52,12 +52,11 @@ def due_height(due: DueList) -> float:
     return 1.35 + ROW_IN * min(len(due), MOST_ROWS)
 
 
-@styled
+@drawing
 def draw_due(ax: Axes, due: DueList) -> None:
     """Draw a line for each instrument, from its last calibration to the day it is due."""
     from matplotlib import dates
 
-    dressed(ax)
     shown = due.instruments[:MOST_ROWS]
     # all that matters is in view, but not a due day decades ahead
     days = [day for one in shown for day in (one.last_calibration, one.due) if day is not None]
@@ -144,12 +143,11 @@ def months_caption(due: DueList) -> str:
     return f"Most become due in {busiest}: {counts[busiest]} instruments; {late} are overdue already."
 
 
-@styled
+@drawing
 def draw_months(ax: Axes, due: DueList) -> None:
     """Draw how many instruments become due in each month from now on."""
     from matplotlib.ticker import MaxNLocator
 
-    dressed(ax)
     counts = _months(due)
     names = list(counts)
     ax.bar(range(len(names)), list(counts.values()), color=GREEN, width=0.72, edgecolor=INK, linewidth=0.4)

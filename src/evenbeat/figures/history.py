@@ -12,7 +12,7 @@ from evenbeat.calibration.back_cast import BackCast
 from evenbeat.calibration.history_model import HistoryModel
 from evenbeat.errors import InputError
 from evenbeat.figures.axes import fractional_text, fractional_unit, note, percent_text, typeset
-from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREEN, GREY, INK, OCHRE, RUST, Keywords, dressed, styled
+from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREEN, GREY, INK, OCHRE, RUST, Keywords, drawing
 from evenbeat.quantities import Estimate, number_text
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, duration_text
 
@@ -34,10 +34,9 @@ def history_caption(model: HistoryModel) -> str:
     )
 
 
-@styled
+@drawing
 def draw_history(ax: Axes, model: HistoryModel) -> None:
     """Draw as found and as left with their uncertainty, joined between calibrations, and the forecast."""
-    dressed(ax)
     points = model.history[0].points
     years = [point.time_s / SECONDS_PER_YEAR for point in points]
     for before, after, start, stop in zip(points[:-1], points[1:], years[:-1], years[1:], strict=True):
@@ -81,10 +80,9 @@ def history_forecast_caption(assessment: HistoryAssessment) -> str:
     )
 
 
-@styled
+@drawing
 def draw_history_forecast(ax: Axes, assessment: HistoryAssessment) -> None:
     """Draw as-found and as-left values against years, forecast band, tolerance and suggested interval."""
-    dressed(ax)
     history, interval, model = assessment.history, assessment.interval, assessment.model
     if interval is None or model is None:
         msg = "no interval was suggested, so that there is no forecast to draw"
@@ -157,10 +155,9 @@ def back_cast_caption(result: BackCast) -> str:
     return f"It left {limits} about {middle}; with 95 % between {first} and {last}."
 
 
-@styled
+@drawing
 def draw_back_cast(ax: Axes, result: BackCast) -> None:
     """Draw the band of the offset given both ends, its limits, and the probability of having left."""
-    dressed(ax)
     days = result.elapsed_s / SECONDS_PER_DAY
     ax.fill_between(days, result.low, result.high, color=BLUE, alpha=0.2, linewidth=0)
     ax.plot(days, result.middle, color=BLUE)

@@ -17,18 +17,7 @@ from evenbeat.figures.axes import (
     percent_text,
     time_unit,
 )
-from evenbeat.figures.style import (
-    BEHIND_TEXT,
-    BLUE,
-    GREY,
-    INK,
-    OCHRE,
-    RUST,
-    Keywords,
-    dressed,
-    stroke,
-    styled,
-)
+from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREY, INK, OCHRE, RUST, Keywords, drawing, stroke
 from evenbeat.holdover.forecast import HoldoverForecast
 from evenbeat.holdover.passage import LimitPassage
 from evenbeat.quantities import Estimate, FloatArray
@@ -57,7 +46,7 @@ def holdover_caption(holdover: HoldoverForecast) -> str:
     )
 
 
-@styled
+@drawing
 def draw_holdover(
     ax: Axes, holdover: HoldoverForecast, *, came: tuple[npt.ArrayLike, npt.ArrayLike] | None = None
 ) -> None:
@@ -74,7 +63,6 @@ def draw_holdover(
     Both axes are logarithmic. Terms of the budget are standard uncertainties; the two heavy lines are
     at the confidence of the forecast.
     """
-    dressed(ax)
     time = holdover.duration_s
     low, high = holdover.forecast.interval(holdover.confidence)
     largest = np.maximum(np.abs(low), np.abs(high))
@@ -177,10 +165,9 @@ def limit_passage_caption(result: LimitPassage) -> str:
     )
 
 
-@styled
+@drawing
 def draw_limit_passage(ax: Axes, result: LimitPassage) -> None:
     """Draw both probabilities against time, and where they fall below the confidence."""
-    dressed(ax)
     size, name = time_unit(float(result.duration_s[-1]))
     time, asked = result.duration_s / size, 100 * result.confidence
     low, high = (100 * (result.never_left + sign * 2 * result.never_left_standard_error) for sign in (-1, 1))

@@ -11,19 +11,7 @@ from evenbeat.calibration.interval import IntervalSuggestion
 from evenbeat.calibration.methods import MethodComparison
 from evenbeat.calibration.reliability import SUPPORTED, ReliabilityComparison
 from evenbeat.figures.axes import name_rows, note, percent_text, time_unit, typeset, unbroken
-from evenbeat.figures.style import (
-    BLUE,
-    GREY,
-    INK,
-    OCHRE,
-    PALE,
-    RUST,
-    STROKES,
-    Keywords,
-    dressed,
-    stroke,
-    styled,
-)
+from evenbeat.figures.style import BLUE, GREY, INK, OCHRE, PALE, RUST, STROKES, Keywords, drawing, stroke
 from evenbeat.units import duration_text
 
 if TYPE_CHECKING:
@@ -38,7 +26,7 @@ def interval_caption(suggestion: IntervalSuggestion) -> str:
     return typeset(suggestion.reason)
 
 
-@styled
+@drawing
 def draw_interval(
     ax: Axes,
     suggestion: IntervalSuggestion,
@@ -55,7 +43,6 @@ def draw_interval(
     evidence
         What the hatched part lies beyond: by default the length of the record.
     """
-    dressed(ax)
     reach, reliability = float(suggestion.elapsed_s[-1]), suggestion.reliability
     time_size, time_name = time_unit(reach)
     right = reach * (1 + BEYOND) / time_size
@@ -124,10 +111,9 @@ def methods_caption(result: MethodComparison) -> str:
     return f"For {asked} the methods give {unbroken(low)} to {unbroken(high)}."
 
 
-@styled
+@drawing
 def draw_methods(ax: Axes, result: MethodComparison) -> None:
     """Draw the interval of each method with its band, where it has one."""
-    dressed(ax)
     places = np.arange(len(result.methods))[::-1]
     known = [one.interval_s for one in result.methods if math.isfinite(one.interval_s)]
     reach = 1.6 * max(known, default=1.0)
@@ -161,10 +147,9 @@ def reliability_caption(result: ReliabilityComparison) -> str:
     )
 
 
-@styled
+@drawing
 def draw_reliability(ax: Axes, result: ReliabilityComparison) -> None:
     """Draw the survival of every model, pale where it fits worse, what was found, and the intervals."""
-    dressed(ax)
     reach = result.longest_s
     size, name = time_unit(reach)
     times = np.linspace(0, 1.1 * reach, 200)

@@ -9,20 +9,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from evenbeat.figures.axes import fractional_unit, seconds_unit, spread, typeset
-from evenbeat.figures.board import Board, log_axes, steady_limits
-from evenbeat.figures.style import (
-    BLUE,
-    GREEN,
-    GREY,
-    INK,
-    OCHRE,
-    PALE,
-    RUST,
-    Keywords,
-    Stroke,
-    dressed,
-    stroke,
-)
+from evenbeat.figures.board import Board, log_axes, plain_axes, steady_limits
+from evenbeat.figures.style import BLUE, GREEN, GREY, INK, OCHRE, PALE, RUST, Keywords, Stroke, stroke
 from evenbeat.lessons import holdover_round, record_length
 from evenbeat.lessons.aging_laws import AgingLesson
 from evenbeat.lessons.clock_detective import TEMPERATURE, Investigation
@@ -39,6 +27,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+TAU = r"averaging time $\tau$ [s]"
 STATISTICS = {
     "overlapping_allan": "Allan",
     "modified_allan": "modified Allan",
@@ -72,18 +61,14 @@ class NoiseMixtureBoard(Board[SeenMixture]):
         axes = figure.subplots(2, 2).ravel()
         figure.subplots_adjust(left=0.1, right=0.985, top=0.945, bottom=0.095, wspace=0.3, hspace=0.46)
         phase, frequency, deviations, density = axes
-        for ax, title in (
-            (phase, "time error x(t): y(t) added up"),
-            (frequency, "fractional frequency y(t)"),
-        ):
-            dressed(ax).set_xlabel("time [s]")
-            ax.set_title(title, loc="left")
-        log_axes(deviations, r"averaging time $\tau$ [s]", "deviation of y [1]")
-        log_axes(density, "Fourier frequency f [Hz]", r"spectral density $S_y(f)$ [1/Hz]")
+        plain_axes(phase, "time error x(t): y(t) added up", "time [s]")
+        plain_axes(frequency, "fractional frequency y(t)", "time [s]")
+        title = "deviations; thin: each noise alone"
+        log_axes(deviations, TAU, "deviation of y [1]", title)
+        title = "spectrum; thin: each noise alone"
+        log_axes(density, "Fourier frequency f [Hz]", r"spectral density $S_y(f)$ [1/Hz]", title)
         deviations.set_ylim(3e-15, 3e-9)
         density.set_ylim(1e-28, 1e-16)
-        deviations.set_title("deviations; thin: each noise alone", loc="left")
-        density.set_title("spectrum; thin: each noise alone", loc="left")
         statistics = {name: stroke(number) for number, name in enumerate(STATISTICS.values())}
         noises = {NOISE_NAMES[exponent]: look for exponent, look in NOISE_STROKES.items()}
         for ax, strokes, marked in ((deviations, statistics, True), (density, noises, False)):
@@ -155,13 +140,11 @@ class GapBoard(Board[GapLesson]):
         series, deviations = figure.subplots(2, 1, height_ratios=[1, 1.9])
         figure.subplots_adjust(left=0.085, right=0.985, top=0.955, bottom=0.09, hspace=0.36)
         longest = record_length.LONGEST * record_length.INTERVAL_S
-        dressed(series).set_xlabel("time [d]")
-        series.set_title("the record; shaded: readings are missing", loc="left")
+        plain_axes(series, "the record; shaded: readings are missing", "time [d]")
         series.set_xlim(0, longest / SECONDS_PER_DAY)
-        log_axes(deviations, r"averaging time $\tau$ [s]", "deviation of fractional frequency [1]")
+        log_axes(deviations, TAU, "deviation of fractional frequency [1]", "its deviation")
         deviations.set_xlim(record_length.INTERVAL_S / 1.4, longest / 1.8)
         deviations.set_ylim(1e-14, 1e-8)
-        deviations.set_title("its deviation", loc="left")
         deviations.plot([], [], color=BLUE, marker="o", linewidth=1.8, label="estimated; band: 95 % interval")
         deviations.plot([], [], color=RUST, linestyle=(0, (5, 1.5)), label="what was put in")
         cross: Keywords = {"color": INK, "marker": "x", "linestyle": "none", "markersize": 6}
@@ -210,9 +193,8 @@ class AgingBoard(Board[AgingLesson]):
 
     def arrange(self, figure: Figure) -> Sequence[Axes]:
         """Make the axes, with the legend above them."""
-        ax = dressed(figure.subplots())
+        ax = plain_axes(figure.subplots(), x_label="time since the start of the record [d]")
         figure.subplots_adjust(left=0.1, right=0.985, top=0.86, bottom=0.11)
-        ax.set_xlabel("time since the start of the record [d]")
         dots: Keywords = {"linestyle": "none", "markersize": 5}
         ax.plot([], [], color=INK, marker=".", label="averages of a day, seen", **dots)
         ax.plot([], [], color=OCHRE, marker="x", label="days to come, unseen", **dots)
@@ -264,11 +246,10 @@ class HoldoverBoard(Board[HoldoverGuess]):
         """Make the axes of the time before and after the loss."""
         before, after = figure.subplots(2, 1, height_ratios=[1, 1.5])
         figure.subplots_adjust(left=0.085, right=0.97, top=0.955, bottom=0.095, hspace=0.44)
-        dressed(before).set_xlabel("time since the start of the log [d]")
-        before.set_title("the log: averages of six hours against the reference", loc="left")
+        title = "the log: averages of six hours against the reference"
+        plain_axes(before, title, "time since the start of the log [d]")
         before.set_xlim(0, holdover_round.SAMPLES * self.step_d)
-        dressed(after).set_xlabel("time since the reference was lost [d]")
-        after.set_title("the time error from then on", loc="left")
+        plain_axes(after, "the time error from then on", "time since the reference was lost [d]")
         after.set_xlim(0, holdover_round.AHEAD * self.step_d + 0.25)
         after.plot([], [], color=RUST, marker="s", label="your guess")
         after.plot([], [], color=GREY, linestyle=(0, (5, 2)), label="last day's frequency kept")
@@ -316,13 +297,10 @@ class MysteryBoard(Board[Investigation]):
         """Make four axes; thin lines beside the deviation have the slopes of the noises."""
         axes = figure.subplots(2, 2).ravel()
         figure.subplots_adjust(left=0.1, right=0.985, top=0.945, bottom=0.095, wspace=0.3, hspace=0.46)
-        for ax, title in zip(axes[:2], ("frequency y(t)", "time error x(t), its slope removed"), strict=True):
-            dressed(ax).set_xlabel("time [d]")
-            ax.set_title(title, loc="left")
-        log_axes(axes[2], r"averaging time $\tau$ [s]", "Allan deviation [1]")
-        axes[2].set_title("stability; thin: slopes −1, −1/2, +1/2", loc="left")
-        dressed(axes[3]).set_xlabel("room temperature [°C]")
-        axes[3].set_title("frequency against temperature, hourly", loc="left")
+        plain_axes(axes[0], "frequency y(t)", "time [d]")
+        plain_axes(axes[1], "time error x(t), its slope removed", "time [d]")
+        log_axes(axes[2], TAU, "Allan deviation [1]", "stability; thin: slopes −1, −1/2, +1/2")
+        plain_axes(axes[3], "frequency against temperature, hourly", "room temperature [°C]")
         return list(axes)
 
     def draw(self, axes: Sequence[Axes], investigation: Investigation) -> None:
@@ -374,15 +352,14 @@ class CalibrationBoard(Board[CalibrationLesson]):
         """Make the axes of offset and probability."""
         offset, probability = figure.subplots(2, 1, height_ratios=[1.5, 1], sharex=False)
         figure.subplots_adjust(left=0.085, right=0.985, top=0.955, bottom=0.09, hspace=0.34)
-        dressed(offset).set_title("offset: the log, and what is predicted", loc="left")
+        plain_axes(offset, "offset: the log, and what is predicted")
         offset.plot([], [], color=INK, marker=".", linestyle="none", label="averages")
         offset.plot([], [], color=BLUE, linewidth=6, alpha=0.35, label="predicted, 95 %")
         offset.plot([], [], color=OCHRE, linestyle=(0, (8, 2)), label="limits")
         offset.plot([], [], color=RUST, marker="o", markerfacecolor="white", label="next calibration")
         offset.legend(loc="upper left", ncols=4)
-        dressed(probability).set_xlabel("time since the end of the record [d]")
-        probability.set_title("probability of being within the limits", loc="left")
-        probability.set_ylabel("probability [1]")
+        title, since = "probability of being within the limits", "time since the end of the record [d]"
+        plain_axes(probability, title, since, "probability [1]")
         probability.set_ylim(0, 1.04)
         return [offset, probability]
 
@@ -439,14 +416,10 @@ class LiveBoard(Board[LiveLog]):
         """Make four axes; the right ones are those of :class:`CalibrationBoard`."""
         (series, offset), (deviations, probability) = figure.subplots(2, 2)
         figure.subplots_adjust(left=0.09, right=0.985, top=0.945, bottom=0.095, wspace=0.26, hspace=0.42)
-        dressed(series).set_xlabel("time since the start [h]")
-        series.set_title("the log so far", loc="left")
-        log_axes(deviations, r"averaging time $\tau$ [s]", "Allan deviation [1]")
-        deviations.set_title("its stability", loc="left")
-        dressed(offset).set_title("averages, predicted offset (95 %), limits", loc="left")
-        dressed(probability).set_title("probability of being within the limits", loc="left")
-        for ax in (offset, probability):
-            ax.set_xlabel("time from now on [d]")
+        plain_axes(series, "the log so far", "time since the start [h]")
+        log_axes(deviations, TAU, "Allan deviation [1]", "its stability")
+        plain_axes(offset, "averages, predicted offset (95 %), limits", "time from now on [d]")
+        plain_axes(probability, "probability of being within the limits", "time from now on [d]")
         probability.set_ylim(0, 1.04)
         return [series, deviations, offset, probability]
 

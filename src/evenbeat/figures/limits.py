@@ -22,7 +22,7 @@ from evenbeat.figures.axes import (
     typeset,
 )
 from evenbeat.figures.deviations import TIME_ERROR_NAMES
-from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREY, INK, OCHRE, PALE, RUST, Keywords, dressed, styled
+from evenbeat.figures.style import BEHIND_TEXT, BLUE, GREY, INK, OCHRE, PALE, RUST, Keywords, drawing
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -53,10 +53,9 @@ def limit_verdict_caption(result: LimitVerdict) -> str:
     return plain(result.sentence)
 
 
-@styled
+@drawing
 def draw_limit_verdict(ax: Axes, result: LimitVerdict) -> None:
     """Draw the curve, its interval and the limit; the marker of each point is its verdict."""
-    dressed(ax)
     tau, limit = result.averaging_time_s, result.limit
     ends = float(tau.min()) / 1.3, float(tau.max()) * 1.3
     log_time_axis(ax, *ends)
@@ -96,10 +95,9 @@ def specification_caption(result: SpecificationVerdict) -> str:
     return f"{named}: {said} ({result.rule.name.replace('_', ' ')})."
 
 
-@styled
+@drawing
 def draw_specification(ax: Axes, result: SpecificationVerdict) -> None:
     """Draw value and interval of each line over its limit; hollow where it was not tested."""
-    dressed(ax)
     lines = result.lines
     places = np.arange(len(lines))[::-1]
     shares = [_share(line) for line in lines]

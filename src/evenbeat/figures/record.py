@@ -21,6 +21,7 @@ from evenbeat.figures.style import (
     RUST,
     WIDTH_IN,
     Keywords,
+    drawing,
     dressed,
     new_figure,
     stroke,
@@ -122,7 +123,7 @@ def record_caption(record: Record) -> str:
     return plain(f"{what}{against} over {duration_text(record.duration_s)}, {record.spacing_text}: {told}.")
 
 
-@styled
+@drawing
 def draw_record(ax: Axes, record: Record, *, whole: bool = False) -> None:
     """Draw the readings of a record with its gaps, flags and steps.
 
@@ -136,7 +137,6 @@ def draw_record(ax: Axes, record: Record, *, whole: bool = False) -> None:
     The axis is that of the readings in use; a flagged reading beyond it is marked at its edge. Of a
     long record every column shows the smallest, mean and largest reading in use.
     """
-    dressed(ax)
     is_phase = record.kind == "phase"
     values = np.asarray(record.phase_s if is_phase else record.values, dtype=float)
     excluded = [flag for flag in record.flags if flag.excluded]
@@ -293,13 +293,7 @@ def record_figure(record: Record, *, height_in: float = 3.4, width_in: float = W
         handles, labels = axes[0].get_legend_handles_labels()
         columns = min(len(handles), 4 if width_in >= WIDTH_IN else 2)
         legend.remove()
-        figure.legend(
-            handles,
-            labels,
-            loc="outside lower left",
-            ncols=columns,
-            handletextpad=0.4,
-        )
+        figure.legend(handles, labels, loc="outside lower left", ncols=columns, handletextpad=0.4)
     figure.align_ylabels(list(axes))
     return figure
 
@@ -344,7 +338,7 @@ def conditioning_caption(report: ConditioningReport) -> str:
     return plain(f"{aside_text}{taken}; nothing was deleted.")
 
 
-@styled
+@drawing
 def draw_conditioning(ax: Axes, report: ConditioningReport) -> None:
     """Draw the log as it was logged above what is used of it, each on its own scale."""
     record = report.record

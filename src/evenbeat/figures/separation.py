@@ -18,7 +18,7 @@ from evenbeat.figures.axes import (
     plain,
 )
 from evenbeat.figures.deviations import FLOOR_LINE
-from evenbeat.figures.style import GREY, INK, Stroke, dressed, stroke, styled
+from evenbeat.figures.style import GREY, INK, Stroke, drawing, stroke
 from evenbeat.quantities import FloatArray
 from evenbeat.units import duration_text
 
@@ -92,10 +92,9 @@ def separated_clocks_caption(result: SeparatedClocks) -> str:
     return plain(f"At {duration_text(float(result.averaging_time_s[at]))}: {words}.{rest}")
 
 
-@styled
+@drawing
 def draw_separated_clocks(ax: Axes, result: SeparatedClocks) -> None:
     """Draw the three clocks; an arrow hangs from the 95 % upper limit where zero cannot be excluded."""
-    dressed(ax)
     tau = result.averaging_time_s
     log_time_axis(ax, float(tau.min()) / 1.3, float(tau.max()) * 1.3)
     (low, high), limit = result.variance_interval(), result.upper_limit()
@@ -137,10 +136,9 @@ def corrected_caption(result: CorrectedCurve) -> str:
     return plain(f"Without {names} the device has {value} at {when} (95 % interval {bottom} to {top}).")
 
 
-@styled
+@drawing
 def draw_corrected(ax: Axes, result: CorrectedCurve) -> None:
     """Draw what was measured, what was taken out, and what is left with its interval or upper limit."""
-    dressed(ax)
     tau, measured = result.averaging_time_s, result.measured.deviation
     log_time_axis(ax, float(tau.min()) / 1.3, float(tau.max()) * 1.3)
     ax.plot(tau, measured, color=INK, linewidth=0.9, linestyle="-", label="measured")

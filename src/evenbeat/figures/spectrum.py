@@ -11,7 +11,7 @@ import numpy as np
 from evenbeat.deviations.levels import NoiseFit
 from evenbeat.deviations.spectrum import Spectrum
 from evenbeat.figures.axes import Label, fractional_text, log_decades, name_lines, note, power_text
-from evenbeat.figures.style import BLUE, GREY, INK, RUST, WIDTH_IN, Keywords, dressed, stroke, styled
+from evenbeat.figures.style import BLUE, GREY, INK, RUST, WIDTH_IN, Keywords, drawing, stroke
 from evenbeat.intake import check_positive
 from evenbeat.powerlaw import NOISE_NAMES
 from evenbeat.quantities import FloatArray
@@ -52,7 +52,7 @@ def spectrum_caption(result: Spectrum, *, carrier_hz: float | None = None) -> st
     )
 
 
-@styled
+@drawing
 def draw_spectrum(
     ax: Axes, result: Spectrum, *, fit: NoiseFit | None = None, carrier_hz: float | None = None
 ) -> None:
@@ -78,7 +78,6 @@ def draw_spectrum(
     -----
     A spectrum of many lines is averaged to ten bins per decade for the strong line and the interval.
     """
-    dressed(ax)
     shown = _shown(result)
     scale = _Scale(carrier_hz=carrier_hz)
     positive = shown.frequency_density > 0

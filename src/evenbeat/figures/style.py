@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import wraps
-from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
+from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -158,6 +158,19 @@ def dressed(ax: Axes) -> Axes:
     ax.grid(visible=True, which="major", color=PALE, linewidth=0.6)
     ax.tick_params(which="minor", length=2, width=0.5, color=GREY)
     return ax
+
+
+def drawing(
+    draw: Callable[Concatenate[Axes, Arguments], None],
+) -> Callable[Concatenate[Axes, Arguments], None]:
+    """Let a function draw in the style, on axes that are dressed first."""
+
+    @wraps(draw)
+    def on_dressed(ax: Axes, /, *args: Arguments.args, **kwargs: Arguments.kwargs) -> None:
+        with in_style():
+            draw(dressed(ax), *args, **kwargs)
+
+    return on_dressed
 
 
 @styled

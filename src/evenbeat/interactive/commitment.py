@@ -5,13 +5,14 @@ from __future__ import annotations
 import html
 import os
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import ipywidgets as widgets
 from IPython import get_ipython
 from IPython.core.error import UsageError
 from IPython.display import display
-from IPython.utils.capture import RichOutput, capture_output
+from IPython.utils.capture import capture_output
 
 from evenbeat.figures.style import GREEN, RUST
 from evenbeat.interactive.panel import FONT
@@ -186,34 +187,24 @@ def _after(line: str, cell: str) -> None:
 
     def reveal() -> None:
         printed = [{"output_type": "stream", "name": "stdout", "text": shown.stdout}] if shown.stdout else []
-        place.outputs = (*printed, *(_shown(each) for each in shown.outputs))
+        place.outputs = (*printed, *(_output(each.data, each.metadata) for each in shown.outputs))
 
     prediction.when_committed(reveal)
-
-
-def _shown(rich: RichOutput) -> dict[str, Any]:
-    return _output(rich.data, rich.metadata)
 
 
 def _output(data: Mapping[str, Any], metadata: Mapping[str, Any] | None = None) -> dict[str, Any]:
     return {"output_type": "display_data", "data": dict(data), "metadata": dict(metadata or {})}
 
 
-class Exercises:
-    """Checks the reader's answers to the exercises of one notebook."""
-
-    def __init__(self, notebook: str) -> None:
-        self.notebook = notebook
-
-    def __call__(self, number: int, answer: object) -> None:
-        """Say whether an answer is right, by what factor it is wrong, or that its unit is; with a hint."""
-        verdict = judge_exercise(self.notebook, number, answer)
-        if verdict.right is not None:
-            _first.setdefault(("exercise", f"{self.notebook}.{number}"), verdict.right)
-        display(widgets.HTML(_told(verdict)))
+def _check(notebook: str, number: int, answer: object) -> None:
+    """Say whether an answer is right, by what factor it is wrong, or that its unit is; with a hint."""
+    verdict = judge_exercise(notebook, number, answer)
+    if verdict.right is not None:
+        _first.setdefault(("exercise", f"{notebook}.{number}"), verdict.right)
+    display(widgets.HTML(_told(verdict)))
 
 
-def exercises(notebook: str) -> Exercises:
+def exercises(notebook: str) -> Callable[[int, object], None]:
     """Return the function that checks answers to the exercises of a notebook.
 
     Parameters
@@ -225,7 +216,7 @@ def exercises(notebook: str) -> Exercises:
     --------
     >>> check = exercises("02")
     """
-    return Exercises(notebook)
+    return partial(_check, notebook)
 
 
 def score() -> widgets.HTML:

@@ -222,26 +222,13 @@ def slider(
 ) -> widgets.Widget:
     """Return a slider on a linear scale; the name carries the unit."""
     return widgets.FloatSlider(
-        value=value,
-        min=low,
-        max=high,
-        step=step,
-        description=name,
-        readout_format=form,
-        **_sliding(),
+        value=value, min=low, max=high, step=step, description=name, readout_format=form, **_sliding()
     )
 
 
 def whole_slider(name: str, value: int, low: int, high: int, *, step: int = 1) -> widgets.Widget:
     """Return a slider of whole numbers."""
-    return widgets.IntSlider(
-        value=value,
-        min=low,
-        max=high,
-        step=step,
-        description=name,
-        **_sliding(),
-    )
+    return widgets.IntSlider(value=value, min=low, max=high, step=step, description=name, **_sliding())
 
 
 def decades(name: str, value: float, low: int, high: int, *, per_decade: int = 10) -> widgets.Widget:
@@ -275,9 +262,4 @@ def button(name: str, hint: str) -> widgets.Button:
 
 def steps(name: str, options: Sequence[tuple[str, object]], value: object) -> widgets.Widget:
     """Return a slider over a few values, each written with its unit."""
-    return widgets.SelectionSlider(
-        options=list(options),
-        value=value,
-        description=name,
-        **_sliding(),
-    )
+    return widgets.SelectionSlider(options=list(options), value=value, description=name, **_sliding())

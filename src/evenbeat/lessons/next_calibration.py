@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,9 +17,6 @@ from evenbeat.lessons.lesson import Code, Lesson, call_text
 from evenbeat.powerlaw import NoiseLevels, simulate_clock
 from evenbeat.quantities import Estimate
 from evenbeat.units import SECONDS_PER_DAY, duration_text
-
-if TYPE_CHECKING:
-    from evenbeat.clock.environment import Course
 
 EXAMPLE_CALL = (
     "from evenbeat.lessons.next_calibration import example_model\n\nmodel = example_model({seed})\n"
@@ -55,33 +51,19 @@ class RememberedModel(ClockModel):
 
     answers: dict[tuple[object, ...], Forecast] = field(default_factory=dict)
 
-    def frequency_at(
-        self,
-        times: npt.ArrayLike,
-        *,
-        averaging_time_s: float | None = None,
-        environment: Mapping[str, Course] | None = None,
-    ) -> Forecast:
+    def frequency_at(self, times: npt.ArrayLike, **asked: Any) -> Forecast:
         """Return the forecast of :meth:`evenbeat.results.ClockModel.frequency_at`."""
-        asked: dict[str, Any] = {"averaging_time_s": averaging_time_s, "environment": environment}
         return self._remembered("frequency_at", times, asked)
 
-    def frequency_change_at(
-        self,
-        times: npt.ArrayLike,
-        *,
-        averaging_time_s: float | None = None,
-        environment: Mapping[str, Course] | None = None,
-    ) -> Forecast:
+    def frequency_change_at(self, times: npt.ArrayLike, **asked: Any) -> Forecast:
         """Return the forecast of :meth:`evenbeat.results.ClockModel.frequency_change_at`."""
-        asked: dict[str, Any] = {"averaging_time_s": averaging_time_s, "environment": environment}
         return self._remembered("frequency_change_at", times, asked)
 
     def _remembered(self, name: str, times: npt.ArrayLike, asked: dict[str, Any]) -> Forecast:
         ask = getattr(super(), name)
-        if asked["environment"]:
+        if asked.get("environment"):
             return ask(times, **asked)
-        key = name, np.asarray(times).tobytes(), asked["averaging_time_s"]
+        key = name, np.asarray(times).tobytes(), asked.get("averaging_time_s")
         if key not in self.answers:
             alike = [other for other in self.answers if other[0] == name]
             if len(alike) >= KEPT:  # the base times come first in every question and are asked again

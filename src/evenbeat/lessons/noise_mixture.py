@@ -78,11 +78,7 @@ class NoiseMixture(Lesson):
 
 
 def mix_noises(
-    allan_deviations: Mapping[str, float],
-    *,
-    samples: int = SAMPLES,
-    interval_s: float = 1.0,
-    seed: int = 1,
+    allan_deviations: Mapping[str, float], *, samples: int = SAMPLES, interval_s: float = 1.0, seed: int = 1
 ) -> NoiseMixture:
     """Return a clock mixed from five noises, with its deviations and its spectrum.
 

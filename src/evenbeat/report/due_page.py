@@ -8,21 +8,14 @@ from typing import Any
 
 from evenbeat import __version__
 from evenbeat.calibration.tolerance import Tolerance
-from evenbeat.figures.due import (
-    MOST_ROWS,
-    draw_due,
-    draw_months,
-    due_caption,
-    due_height,
-    months_caption,
-)
+from evenbeat.figures.due import MOST_ROWS, draw_due, draw_months, due_caption, due_height, months_caption
 from evenbeat.figures.style import new_figure, styled
 from evenbeat.findings import worst_first
 from evenbeat.fleet.due import DueInstrument, DueList, percent
 from evenbeat.quantities import number_text
 from evenbeat.report.document import Bullets, Document, Grid, Illustration, Paragraph, Section, pairs
 from evenbeat.report.page import html_page
-from evenbeat.report.sections import setting_rows, stated_files
+from evenbeat.report.sections import setting_rows, software_row, stated_files
 from evenbeat.units import SECONDS_PER_DAY, SECONDS_PER_YEAR, counted, duration_text
 
 MOST_LINES = 500
@@ -60,8 +53,7 @@ def due_page(due: DueList) -> str:
             Section(heading="Line by line", blocks=(_grid(due),)),
             *_promises(due),
             Section(
-                heading="How it was computed",
-                blocks=(Paragraph(text=METHOD), Bullets(items=_remarks(due))),
+                heading="How it was computed", blocks=(Paragraph(text=METHOD), Bullets(items=_remarks(due)))
             ),
             Section(heading="Provenance", blocks=(_provenance(due),)),
         ),
@@ -184,5 +176,5 @@ def _provenance(due: DueList) -> Grid:
     rows = [(named.get(key, key), value) for key, value in due.source.items()]
     rows += stated_files(due.settings)
     rows += setting_rows({name: value for name, value in due.settings.items() if name == "typed"})
-    rows.append(("Software", ", ".join(f"{name} {version}" for name, version in due.software.items())))
+    rows.append(software_row(due.software))
     return pairs("Input and software", rows, raw=True)

@@ -16,8 +16,10 @@ from evenbeat.report.sections import (
     cautions_section,
     decision_sections,
     other_findings,
+    provenance_rows,
     range_text,
     setting_rows,
+    software_row,
     stated_files,
     test_sections,
     trouble_section,
@@ -245,12 +247,6 @@ def _provenance(assessment: HistoryAssessment) -> Grid:
         ("Reference of the calibrations", reference or "not stated"),
         ("Reference valid until", "not stated" if due is None else due.isoformat()),
     ]
-    for source in () if assessment.case is None else assessment.case.inputs:
-        rows += [
-            ("File", source.name),
-            ("Size and rows", f"{source.size_bytes} bytes, {source.rows} calibrations"),
-            ("SHA-256 of the file", source.sha256),
-        ]
-    rows += stated_files(assessment.settings)
-    rows.append(("Software", ", ".join(f"{name} {number}" for name, number in assessment.software.items())))
+    rows += provenance_rows(() if assessment.case is None else assessment.case.inputs, "calibrations")
+    rows += [*stated_files(assessment.settings), software_row(assessment.software)]
     return pairs("Input and software", rows, narrow=True, raw=True)

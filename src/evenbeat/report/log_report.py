@@ -38,8 +38,10 @@ from evenbeat.report.sections import (
     decision_sections,
     lines_of,
     other_findings,
+    provenance_rows,
     range_text,
     setting_rows,
+    software_row,
     stated_files,
     test_sections,
     trouble_section,
@@ -473,18 +475,11 @@ def _settings(assessment: Assessment) -> Grid:
 
 def _provenance(assessment: Assessment) -> Grid:
     record, source = assessment.record, assessment.record.source
-    rows = []
-    for one in () if source is None else source.parts or (source,):
-        rows += [
-            ("File", one.name),
-            ("Size and rows", f"{one.size_bytes} bytes, {one.rows} rows"),
-            ("SHA-256 of the file", one.sha256),
-        ]
+    rows = provenance_rows(() if source is None else source.parts or (source,), "rows")
     if record.ledger is not None:
         rows.append(("Lines of the file", f"of {record.ledger.lines}: {record.ledger.counts}"))
     rows.append(("SHA-256 of the samples", record.fingerprint()))
     rows += stated_files(assessment.settings)
     rows += [(f"Treatment {n}", str(step)) for n, step in enumerate(record.history, start=1)]
-    versions = ", ".join(f"{name} {version}" for name, version in assessment.software.items())
-    rows.append(("Software", versions))
+    rows.append(software_row(assessment.software))
     return pairs("Input, what was done to it, and the software", rows, narrow=True, raw=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from importlib.resources import files
 from typing import Any
 
@@ -11,6 +11,7 @@ from evenbeat.assessment.case import Case, steadiness
 from evenbeat.calibration.decision import probability_text
 from evenbeat.clock.tested import HorizonScore
 from evenbeat.findings import Finding, worst_first
+from evenbeat.record import Source
 from evenbeat.report.document import Block, Bullets, Grid, Paragraph, Section, pairs
 from evenbeat.units import duration_text, percent, time_text
 
@@ -300,6 +301,23 @@ def stated_files(settings: Mapping[str, Any]) -> list[tuple[str, str]]:
             rows += [(words, settings[name][key]), ("SHA-256 of that file", settings[name]["sha256"])]
     results = settings.get("results_sha256")
     return rows + ([] if results is None else [("SHA-256 of the dated results", results)])
+
+
+def provenance_rows(sources: Iterable[Source], counted: str) -> list[tuple[str, str]]:
+    """Return name, size and hash of the files that were read; ``counted`` is what their rows are."""
+    rows = []
+    for one in sources:
+        rows += [
+            ("File", one.name),
+            ("Size and rows", f"{one.size_bytes} bytes, {one.rows} {counted}"),
+            ("SHA-256 of the file", one.sha256),
+        ]
+    return rows
+
+
+def software_row(software: Mapping[str, str]) -> tuple[str, str]:
+    """Return what computed it, in which versions."""
+    return "Software", ", ".join(f"{name} {version}" for name, version in software.items())
 
 
 def _setting_text(value: object) -> str:
