@@ -74,7 +74,6 @@ def seen(record: Record, values: FloatArray, start_s: float, stop_s: float, *, m
     like the rest.
     """
     nothing = Seen(length_s=stop_s - start_s, centre_s=start_s, frequency=math.nan)
-    present, elapsed = np.flatnonzero(~np.isnan(values)), record.elapsed_s
     if record.epochs_ns is None:
         first, last = (round(moment / record.interval_s) for moment in (start_s, stop_s))
         if not 0 <= first < last <= len(record) - (record.kind == "phase"):
@@ -85,7 +84,13 @@ def seen(record: Record, values: FloatArray, start_s: float, stop_s: float, *, m
             enough = len(shown) and len(shown) >= (1 - most_missing) * (last - first)
             frequency = float(np.mean(shown)) if enough else math.nan
             return Seen(length_s=length_s, centre_s=start_s + 0.5 * length_s, frequency=frequency)
-    elif record.kind == "phase":
+        return Seen(
+            length_s=length_s,
+            centre_s=first * record.interval_s + 0.5 * length_s,
+            frequency=float(values[last] - values[first]) / length_s + record.removed_frequency,
+        )
+    present, elapsed = np.flatnonzero(~np.isnan(values)), record.elapsed_s
+    if record.kind == "phase":
         if not len(present):
             return nothing
         first, last = (int(present[np.argmin(np.abs(elapsed[present] - at))]) for at in (start_s, stop_s))
@@ -93,7 +98,6 @@ def seen(record: Record, values: FloatArray, start_s: float, stop_s: float, *, m
         if far or last <= first:
             return nothing
         length_s = float(elapsed[last] - elapsed[first])
-    if record.kind == "phase":
         return Seen(
             length_s=length_s,
             centre_s=float(elapsed[first]) + 0.5 * length_s,
@@ -182,7 +186,9 @@ def as_predicted_finding(model: ClockModel) -> Finding | None:
         begin = float(moments(record, begin, begin, 1)[0])
     else:
         begin = math.ceil(begin / record.interval_s - 1e-9) * record.interval_s
-    readings = np.count_nonzero(record.elapsed_s > begin - 1e-9 * record.duration_s)
+    about = 0 if record.epochs_ns is not None else max(0, int(begin / record.interval_s) - 1)
+    later = record.rows_elapsed_s(about, len(record))
+    readings = np.count_nonzero(later > begin - 1e-9 * record.duration_s)
     if readings < FEWEST_PREDICTED + (record.kind == "phase"):
         return None
     try:  # as it was known then, but for lags

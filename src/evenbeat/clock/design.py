@@ -18,7 +18,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from evenbeat.clock.aging import AgingLaw, Curvature
-from evenbeat.clock.blocks import Blocks, between_samples, frequencies, sums_between, with_covariates
+from evenbeat.clock.blocks import Blocks, between_samples, sums_between, with_covariates
 from evenbeat.clock.covariance import IntArray, Spans
 from evenbeat.clock.environment import Course, Influence, lagged, lagged_powers_ahead, without_holes
 from evenbeat.clock.regression import ranked, stacked
@@ -242,7 +242,8 @@ def trend_of(record: Record, blocks: Blocks, asked: Asked, lags: Sequence[Estima
     felt = Felt(record, blocks, fitted)
     points = [felt.point(lags_s, weight) for lags_s, weight in _spread_of(lags)]
     sampled = [felt.behind(k, lag_s)[1] for k, lag_s in enumerate(points[0].lags_s)]
-    nothing = np.empty((len(frequencies(record)[:: _stride(record)]), 0))
+    samples = len(record) - (record.kind == "phase")
+    nothing = np.empty((-(-samples // _stride(record)), 0))
     swing, rest, fading = _swing_and_rest(record, np.hstack([nothing, *sampled]))
     days = record.duration_s / SECONDS_PER_DAY
     return Trend(
@@ -349,7 +350,7 @@ def _swing_and_rest(record: Record, sampled: FloatArray) -> tuple[FloatArray, Fl
     present = ~np.isnan(sampled).any(axis=1)
     rows = sampled[present]
     wave = np.zeros((2, sampled.shape[1]))
-    if record.duration_s >= FEWEST_DAYS * SECONDS_PER_DAY:
+    if sampled.shape[1] and record.duration_s >= FEWEST_DAYS * SECONDS_PER_DAY:
         days = record.elapsed_s[:: _stride(record)][: len(sampled)][present] / SECONDS_PER_DAY
         turns = np.column_stack([np.sin(2 * np.pi * days), np.cos(2 * np.pi * days)])
         slow = np.column_stack([np.ones_like(days), days / days[-1]])
