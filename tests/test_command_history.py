@@ -204,6 +204,7 @@ def test_asymmetric_tolerance_methods_and_caps(tmp_path: Path, capsys: pytest.Ca
     assert "'wide' is not a tolerance; give 1e-8" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "options",
     [

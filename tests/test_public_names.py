@@ -74,6 +74,7 @@ def test_help_says_what_goes_in_and_comes_out(name: str) -> None:
     assert ">>>" in parts["Examples"]
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize(
     "name",
     [pytest.param(name, marks=pytest.mark.slow if name in TAKES_SECONDS else ()) for name in FUNCTIONS],

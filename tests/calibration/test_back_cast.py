@@ -120,6 +120,7 @@ HISTORY = pd.DataFrame(
 )
 
 
+@pytest.mark.slow
 def test_from_a_history() -> None:
     """The last two calibrations are the ends; the walk learnt from all of them spreads the day."""
     history = CalibrationHistory.from_table(HISTORY)

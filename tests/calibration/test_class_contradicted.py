@@ -265,6 +265,7 @@ def test_reliability_of_instruments_of_another_class(intervals: int, least: floa
     assert realised(due, truth, 1e-6) > least
 
 
+@pytest.mark.slow
 def test_reliability_and_false_alarms_of_instruments_of_the_class(tmp_path: Path) -> None:
     """300 oven oscillators keep their 95 %; hardly one is said to contradict its class."""
     table = tmp_path / "fleet.csv"

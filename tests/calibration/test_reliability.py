@@ -169,6 +169,7 @@ def test_recovers_a_simulated_random_walk() -> None:
     assert comparison.best.interval_s == pytest.approx(truth, rel=0.04)
 
 
+@pytest.mark.slow
 def test_units_of_time_do_not_matter() -> None:
     """Times in years or seconds give the same interval (scaling)."""
     after, before, counts = ROWS

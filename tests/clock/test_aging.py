@@ -167,6 +167,7 @@ def _interrupted() -> Record:
     return record.with_flags(*flags)
 
 
+@pytest.mark.slow
 def test_retrace_after_an_interruption_does_not_bend_the_aging() -> None:
     """With its exponential the rate is found, and far better known than without."""
     record = _interrupted()

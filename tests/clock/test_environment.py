@@ -218,6 +218,7 @@ def test_cubic_is_recovered_and_can_be_taken_anywhere() -> None:
     assert model.sensitivity("room_c", 3).unit == "/K³"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("order", [pytest.param(2, marks=pytest.mark.slow), 3])
 def test_a_curve_is_found_where_there_is_one_and_only_there(
     order: int, lagging: Record, model: ClockModel

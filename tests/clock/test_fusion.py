@@ -228,6 +228,7 @@ def test_contradiction_is_found_and_not_averaged() -> None:
     assert model.frequency_at(70 * DAY).mean[0] == pytest.approx(alone.mean[0], rel=1e-9)
 
 
+@pytest.mark.slow
 def test_adjustment_inside_the_log_is_the_step_of_the_log() -> None:
     """A step of 4e-9 on day 30, noted as an adjustment, is neither aging nor disagreement."""
     record = clock()

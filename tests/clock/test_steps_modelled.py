@@ -210,6 +210,7 @@ def test_step_to_come_is_not_held_against_the_aging_laws() -> None:
         assert with_step.forecast_score > -1
 
 
+@pytest.mark.slow
 def test_large_step_does_not_drown_the_noise_in_rounding() -> None:
     """A step a thousand million times the noise of an average leaves levels and forecast as they were."""
     noise = 1e-14 * np.random.default_rng(7).standard_normal(2000)

@@ -63,6 +63,7 @@ def _refused(model: ClockModel, name: str) -> str:
     return finding.sentence
 
 
+@pytest.mark.slow
 def test_two_steps_at_one_place_count_as_one() -> None:
     """Twice flagged, once fitted: the same forecast as from one flag of the whole size."""
     record = _stepped(_clock(), 300, 300)

@@ -48,6 +48,7 @@ def test_nanoseconds_called_seconds_are_refused(tmp_path: Path) -> None:
     assert eb.read_log(log, unit="s").findings[-1].code == "IMPLAUSIBLE_SIZE"
 
 
+@pytest.mark.slow
 def test_seconds_called_nanoseconds_stand_at_the_top(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

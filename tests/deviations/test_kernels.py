@@ -171,6 +171,7 @@ def test_both_kinds_of_loops_agree(kind: str, gap: bool, monkeypatch: pytest.Mon
     assert found["compiled"][1] == found["plain"][1]
 
 
+@pytest.mark.slow
 def test_the_environment_asks_for_plain_loops() -> None:
     """EVENBEAT_PURE=1 runs numpy's loops, also where others were compiled; the command says which run."""
     program = [sys.executable, "-m", "evenbeat", "--version", "-v"]

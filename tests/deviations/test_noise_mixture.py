@@ -34,6 +34,7 @@ def record_of(phase: np.ndarray, interval_s: float = 1.0) -> eb.Record:
     return eb.Record.from_phase(phase, interval_s=interval_s)
 
 
+@pytest.mark.grid(3)
 @pytest.mark.parametrize("statistic", ALL)
 @pytest.mark.parametrize("points", [200, pytest.param(900, marks=pytest.mark.slow)])
 def test_a_point_is_the_same_alone_and_in_any_list(statistic: str, points: int) -> None:
@@ -150,6 +151,7 @@ def test_noises_are_told(name: str) -> None:
     assert np.mean(shares) > 0.85
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("exponent", [-3, pytest.param(-4, marks=pytest.mark.slow)])
 def test_steep_noise_is_told_for_the_hadamard_statistics(exponent: int) -> None:
     """Noises steeper than random-walk FM are told where the statistic can bear them, and capped where not."""

@@ -17,6 +17,7 @@ from evenbeat.instruments.links import Stop, open_link
 from evenbeat.instruments.source import Source
 
 
+@pytest.mark.slow
 def test_restarts_keep_the_beat(counter: Any, quick: Description, tmp_path: Path) -> None:
     """Three restarts at odd moments: all stamps lie on one grid, and the log is read as one."""
     for pause_s in (0.0, 0.13, 0.26, 0.07):

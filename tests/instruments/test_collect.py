@@ -103,6 +103,7 @@ def test_ten_garbage_answers_in_a_row_connect_afresh(
     assert values(rows_in(tmp_path / "bench")) == [10, 11, 12]
 
 
+@pytest.mark.grid(2)
 @pytest.mark.parametrize("way", ["address", "resource"])
 def test_late_answer_is_not_the_next_one(
     way: str, counter: Any, quick: Description, tmp_path: Path, rows_in: Rows

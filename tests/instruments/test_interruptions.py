@@ -46,6 +46,7 @@ def wait_for_answers(counter: Any, process: subprocess.Popen[str], count: int) -
         time.sleep(0.002)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("times", [3, pytest.param(100, marks=pytest.mark.slow)])
 def test_killed_at_random_moments(times: int, counter: Any, tmp_path: Path, rows_in: Rows) -> None:
     """Kill -9 again and again: at most one reading lost each time, none repeated, and the log reads."""
@@ -88,6 +89,7 @@ def test_clean_stop_on_a_signal(number: int, counter: Any, tmp_path: Path, rows_
     assert "state: asked to stop" in (tmp_path / "bench" / "heartbeat.txt").read_text()
 
 
+@pytest.mark.slow
 def test_stop_does_not_wait_for_a_silent_instrument(counter: Any, tmp_path: Path) -> None:
     """An instrument that owes an answer for half a minute does not delay the stop beyond the grace of 2 s."""
     counter.behave = lambda k: [] if k == 5 else [(0.0, b"10000000.0\n")]

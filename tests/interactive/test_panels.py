@@ -234,6 +234,7 @@ def test_controls_answer_while_they_move(panel: Any) -> None:
     assert all(each.continuous_update for each in sliders)
 
 
+@pytest.mark.slow
 def test_words_have_the_ink_of_the_theme() -> None:
     """No fixed dark colour stands in the words of a panel: on a dark page it could not be read."""
     panels = [interactive.noise_mixer(), interactive.log_panel()]
@@ -322,6 +323,7 @@ def test_prediction_is_asked_before_it_is_told(panel: Any) -> None:
     assert picture(panel) == whole
 
 
+@pytest.mark.slow
 def test_the_game_keeps_score_of_first_reveals() -> None:
     """The truth is hidden until revealed, a clock counts once, and the next clock hides again."""
     game = interactive.holdover_game(seed=2)

@@ -37,6 +37,7 @@ def test_rounding_is_neither_a_step_nor_another_clock(tmp_path: Path, seed: int)
     assert smallest.values["smallest_phase_step"] >= record.resolution
 
 
+@pytest.mark.slow
 def test_a_step_beyond_the_display_is_found(tmp_path: Path) -> None:
     """One of a microsecond, ten steps of the coarsest digits."""
     seconds = time_errors(5)

@@ -275,7 +275,7 @@ def test_many_prompts_take_little_memory(tmp_path: Path) -> None:
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert (ledger.accepted, ledger.rejected, ledger.reasons[0].count) == (150_000, 150_000, 150_000)
-    assert peak < 11 * path.stat().st_size  # 15 where every line was kept with its reason
+    assert peak < 13 * path.stat().st_size  # 15 where every line was kept; pieces read side by side vary it
 
 
 def test_of_many_odd_lines_the_first_are_told_word_for_word(tmp_path: Path) -> None:

@@ -104,6 +104,7 @@ def check(path: Path, policy: str, readings: np.ndarray, line: int, *, timed: bo
     assert re.search(r"line \d+: ", refusal)
 
 
+@pytest.mark.grid(4)
 @pytest.mark.parametrize(
     ("writing", "row"),
     [
@@ -172,6 +173,7 @@ def test_a_line_cut_short_is_refused_or_counted(
     assert "--set bad_lines=reject" in shown.err
 
 
+@pytest.mark.slow
 def test_a_last_line_without_its_end_is_left_out_unless_it_is_whole(tmp_path: Path) -> None:
     """Cut anywhere it is counted among the rejected lines; with all its decimals it is a reading."""
     lines = hertz()

@@ -104,6 +104,7 @@ def share_inside(levels: eb.NoiseLevels, runs: int) -> np.ndarray:
     return inside / runs
 
 
+@pytest.mark.slow
 # SOURCE: simulated clocks: the complete record's own interval
 @pytest.mark.parametrize(
     "levels",

@@ -88,6 +88,7 @@ def test_what_counts_as_a_promise(tmp_path: Path) -> None:
     assert [one.code for one in found.findings] == ["CAME_LATE"]
 
 
+@pytest.mark.slow
 def test_lists_that_are_kept_are_scored_by_what_comes(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -234,6 +234,7 @@ def test_what_carries_the_answer_fits_four_pages(folder: Path, assessment: Asses
     assert assessment.next_steps[0].startswith("Look again by 2026-06-29, 60 d after the last reading")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("which", ["small", pytest.param("assessment", marks=pytest.mark.slow)])
 def test_same_assessment_gives_the_same_bytes(
     which: str, request: pytest.FixtureRequest, tmp_path: Path
@@ -348,6 +349,7 @@ def test_one_identity_in_all_files(folder: Path, page: Page) -> None:
     assert "of another report" in write.belongs_together(folder / "result.json", {"report": "0" * 12})
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name",
     [
