@@ -23,7 +23,8 @@ DAYS_PER_YEAR = 365.25
 SECONDS_PER_MONTH = DAYS_PER_MONTH * SECONDS_PER_DAY
 SECONDS_PER_YEAR = DAYS_PER_YEAR * SECONDS_PER_DAY
 MJD_OF_UNIX_EPOCH = 40587
-SCPI_INFINITY, SCPI_NOT_A_NUMBER = 9.9e37, 9.91e37
+SCPI_INFINITY = 9.9e37
+SCPI_NO_READING = (SCPI_INFINITY, 9.91e37)
 """What instruments answer where they have no reading, of either sign: SCPI-1999, volume 1, 7.2.1.4."""
 
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15}

@@ -12,14 +12,13 @@ import numpy.typing as npt
 from evenbeat.epochs import IntArray
 from evenbeat.logs.files import LogText
 from evenbeat.logs.terms import CellKind, Form
+from evenbeat.units import SCPI_NO_READING
 
 MISSING_TEXTS = frozenset(
     {"", "-", "--", "---", "nan", "none", "null", "na", "n/a", "#n/a", "ovld", "ovl", "ol", "overload"}
     | {"inv", "invalid", "missing", "-nan", "+nan", "nil", "*", "?"}
 )
 """Texts that stand for a reading that is missing, in lower case."""
-NO_READING = re.compile(r"[+-]?9\.91?0*E\+?37", re.ASCII | re.IGNORECASE)
-"""Infinity and not-a-number as SCPI instruments write them."""
 
 CLOCK = r"\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s?[AaPp][Mm])?\s*(?:Z|UTC|GMT|[+-]\d{2}:?\d{2})?"
 DATE = (
@@ -57,7 +56,8 @@ _MEASURED = {
 def cell_kind(cell: str, decimal: str = ".") -> CellKind:
     """Return what one cell holds."""
     if _NUMBERS[decimal].fullmatch(cell):
-        return "missing" if cell.endswith("37") and NO_READING.fullmatch(cell) else "number"
+        absent = cell.endswith("37") and abs(number_in(cell, decimal)) in SCPI_NO_READING
+        return "missing" if absent else "number"
     if cell.lower() in MISSING_TEXTS:
         return "missing"
     if is_moment(cell):

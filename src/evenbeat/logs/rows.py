@@ -46,7 +46,7 @@ from evenbeat.logs.rewriting import BEFORE, OTHER_ANSWER, QUERY
 from evenbeat.logs.terms import Form, Wanted
 from evenbeat.logs.times import Moments, end_to_end, exact_number, moments_in, texts_of
 from evenbeat.quantities import FloatArray
-from evenbeat.units import SCPI_INFINITY, SCPI_NOT_A_NUMBER
+from evenbeat.units import SCPI_INFINITY, SCPI_NO_READING
 
 RULE, REPEATED_HEADER = "a rule between rows", "the header written again"
 HARMLESS = (RULE, REPEATED_HEADER, QUERY, OTHER_ANSWER, BEFORE)
@@ -494,7 +494,7 @@ def _without_infinite(log: LogText, form: Form, columns: Columns, *, reject: boo
             or max(np.fmax.reduce(values, initial=0.0), -np.fmin.reduce(values, initial=0.0)) < SCPI_INFINITY
         ):
             continue
-        values[np.isin(np.abs(values), (SCPI_INFINITY, SCPI_NOT_A_NUMBER))] = np.nan
+        values[np.isin(np.abs(values), SCPI_NO_READING)] = np.nan
         rows = np.flatnonzero(np.abs(values) > LARGEST)
         if not len(rows):
             continue
